@@ -1,0 +1,1 @@
+"""From readings to volumes that balance, in whole counts. Never hears of Modbus."""

@@ -1,0 +1,102 @@
+"""What the schedule asks of a line and what the line answers. Times are nanoseconds of the boot clock (CLOCK_BOOTTIME)."""
+
+from dataclasses import dataclass
+
+from tallywell.readings.faults import Fault
+
+READ_FUNCTIONS = frozenset({1, 2, 3, 4})  # Modbus Application Protocol V1.1b3, 6.1 to 6.4: the four that only read
+
+
+@dataclass(frozen=True, slots=True)
+class Read:
+    """One request's worth of words: `function` 1 to 4, `register` as on the wire (0 to 65535), `words` 1 to 125.
+
+    Nothing but a read can be built: another function code raises ValueError.
+    """
+
+    function: int
+    register: int
+    words: int
+
+    def __post_init__(self) -> None:
+        if self.function not in READ_FUNCTIONS:
+            raise ValueError(f"function {self.function} does not read; only 1 to 4 can be asked")
+        if not 1 <= self.words <= 125:
+            raise ValueError(f"a read takes 1 to 125 words, not {self.words}")
+        if not 0 <= self.register <= 0xFFFF or self.register + self.words > 0x10000:
+            raise ValueError(f"register {self.register} and {self.words} words leave the range 0 to 65535")
+
+
+@dataclass(frozen=True, slots=True)
+class Ask:
+    """One request to one meter. `longest_delay_ns` is from the request's last bit to the reply's first, at most.
+
+    `pause_ns`: the device's own silence before a request where it needs more than 3.5 characters.
+    """
+
+    address: int
+    read: Read
+    longest_delay_ns: int
+    pause_ns: int = 0
+
+    def __post_init__(self) -> None:
+        if not 1 <= self.address <= 247:
+            raise ValueError(f"address {self.address} is outside 1 to 247")
+
+
+@dataclass(frozen=True, slots=True)
+class Refused:
+    """Bytes that were heard and not taken, and why."""
+
+    fault: Fault
+    heard: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """How one exchange ended. Either `data` (big-endian words, 2 bytes each) or `fault`, never both, never neither.
+
+    `sent_ns`: the request's last bit; `first_ns`: the reply's first byte; `ended_ns`: the end of the exchange.
+    `owes_until_ns`: until then the meter may still send the reply we no longer wait for (quiet-line rule).
+    """
+
+    ask: Ask
+    data: bytes | None
+    fault: Fault | None
+    sent_ns: int
+    ended_ns: int
+    first_ns: int | None = None
+    exception_code: int | None = None
+    refused: tuple[Refused, ...] = ()
+    owes_until_ns: int | None = None
+
+    def __post_init__(self) -> None:
+        if (self.data is None) == (self.fault is None):
+            raise ValueError("an outcome has either words or a fault")
+
+    @property
+    def at_ns(self) -> int:
+        """The value's time: the middle between the end of the request and the first byte of the reply."""
+        return self.sent_ns if self.first_ns is None else (self.sent_ns + self.first_ns) // 2
+
+
+@dataclass(frozen=True, slots=True)
+class Pass:
+    """One pass over one plan of one point, as far as it came: it stops at the first fault.
+
+    `due_ns` is when it was due, `asked` whether a person asked for it (uuid of the inbox file) rather than the clock.
+    """
+
+    point: str
+    reads: tuple[Read, ...]
+    outcomes: tuple[Outcome, ...]
+    due_ns: int
+    asked: str | None = None
+
+    @property
+    def fault(self) -> Fault | None:
+        return self.outcomes[-1].fault if self.outcomes else Fault.STOPPED
+
+    @property
+    def complete(self) -> bool:
+        return len(self.outcomes) == len(self.reads) and self.fault is None

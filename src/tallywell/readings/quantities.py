@@ -1,0 +1,71 @@
+"""What a point's words mean once decoded, and the facts that the ledger folds. The ledger never hears of registers."""
+
+from dataclasses import dataclass
+from fractions import Fraction
+
+from tallywell.readings.clocks import When
+from tallywell.readings.total import Total
+
+
+@dataclass(frozen=True, slots=True)
+class Scale:
+    """What the counts of a total stand for. `one_count_m3`: the volume of one count, exact, in cubic metres.
+
+    `capacity`: the count at which the totalizer goes round to zero (10^n, 2^n or stated).
+    """
+
+    one_count_m3: Fraction
+    capacity: int
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """A good reading of the books' total. `flow_m3s` exact, None where the map has none; `running` None = not known."""
+
+    seq: int
+    when: When
+    total: Total
+    scale: Scale
+    flow_m3s: Fraction | None = None
+    running: bool | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Missed:
+    """A poll without a good reading of the books' total; `fault` as in readings.faults."""
+
+    seq: int
+    when: When
+    fault: str
+
+
+@dataclass(frozen=True, slots=True)
+class Happened:
+    """Something the program noted beside the polls (started, stopped cleanly, started after an unclean end)."""
+
+    seq: int
+    when: When
+    name: str
+
+
+@dataclass(frozen=True, slots=True)
+class Installed:
+    """An entry: a meter hangs at the point from `about_ms` on, its face showing `first_count` (None: not noted)."""
+
+    uuid: str
+    about_ms: int
+    first_count: int | None
+    serial: str
+
+
+@dataclass(frozen=True, slots=True)
+class HandReading:
+    """An entry: at `about_ms` the face showed `total` (in the books' counts, one step of the face in low/high)."""
+
+    uuid: str
+    about_ms: int
+    total: Total
+    author: str
+
+
+LedgerFact = Reading | Missed | Happened

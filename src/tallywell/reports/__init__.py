@@ -1,0 +1,1 @@
+"""The report model and its layouts. Exact until a number is printed."""

@@ -1,0 +1,1 @@
+"""Who is due, and when. Pure but for the system clock."""

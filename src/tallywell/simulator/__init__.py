@@ -1,0 +1,1 @@
+"""Meters that stand in for the field: exact totalizers behind real frames."""
