@@ -1,1 +1,87 @@
-"""One thin file per command."""
+"""The command line: a table of commands, each a thin file with SUMMARY, arguments(parser) and run(options) -> exit code.
+
+Exit codes: 0 fine, 1 something was found (a faulty file included), 2 called wrongly. A user's mistake shows one clear
+message, never a traceback. Only the chosen command's file is imported, so that a timer on a small box starts quickly.
+"""
+
+import argparse
+import sys
+from importlib import import_module
+from types import ModuleType
+
+from tallywell import __version__
+
+GROUPS: dict[str, tuple[str, ...]] = {
+    "before the meter is wired": ("check", "simulate", "demo"),
+    "at the panel": ("run", "read", "status"),
+    "what a person states": ("installation", "visit", "clock"),
+    "at the end of the month": ("report",),
+}
+COMMANDS = tuple(name for names in GROUPS.values() for name in names)
+
+USAGE = "usage: tallywell COMMAND ... | tallywell COMMAND --help | tallywell --version"
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """Run one command; returns its exit code."""
+    words = sys.argv[1:] if arguments is None else arguments
+    if not words or words[0] in ("-h", "--help", "help"):
+        print(_overview())
+        return 0 if words else 2
+    if words[0] in ("-V", "--version"):
+        print(f"tallywell {__version__}")
+        return 0
+    if words[0] not in COMMANDS:
+        return _called_wrongly(words[0])
+    return _guarded(words[0], words[1:])
+
+
+def _command(name: str) -> ModuleType:
+    return import_module(f"tallywell.commandline.{name}")
+
+
+def _guarded(name: str, words: list[str]) -> int:
+    command = _command(name)
+    parser = argparse.ArgumentParser(
+        prog=f"tallywell {name}",
+        description=command.__doc__,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+        allow_abbrev=False,
+    )
+    command.arguments(parser)
+    options = parser.parse_args(words)
+    from tallywell.readings.problems import EdgeFailure
+
+    try:
+        return int(command.run(options))
+    except EdgeFailure as failure:
+        print(f"tallywell {name}: {failure}", file=sys.stderr)
+        return 1
+    except BrokenPipeError:  # the reader of our output went away, as `| head` does
+        sys.stderr.close()
+        return 1
+    except KeyboardInterrupt:
+        print(file=sys.stderr)
+        return 130
+
+
+def _called_wrongly(word: str) -> int:
+    from difflib import get_close_matches
+
+    near = get_close_matches(word, COMMANDS, n=1)
+    meant = f"did you mean {near[0]!r}?" if near else "`tallywell --help` lists the commands."
+    print(f"tallywell: there is no command {word!r}; {meant}", file=sys.stderr)
+    return 2
+
+
+def _overview() -> str:
+    lines = [
+        "Tallywell keeps the readings of flow meters on wells and turns them into volumes that balance.",
+        "",
+        USAGE,
+    ]
+    for group, names in GROUPS.items():
+        lines += ["", f"{group}:"]
+        lines += [f"  {name:<13} {_command(name).SUMMARY}" for name in names]
+    lines += ["", "SITE is the site file. Exit codes: 0 fine, 1 something was found, 2 called wrongly."]
+    return "\n".join(lines)
