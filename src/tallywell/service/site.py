@@ -1,0 +1,126 @@
+"""What a site file says, once read. Values only; the YAML keys are the names by which the record knows things."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import date
+from enum import StrEnum
+from fractions import Fraction
+from zoneinfo import ZoneInfo
+
+from tallywell.readings.units import Measure
+from tallywell.registers.quantity import RegisterMap
+
+
+class Parity(StrEnum):
+    """Parity of a character (Modbus over Serial Line V1.02, 2.5.1: even unless agreed otherwise)."""
+
+    NONE = "none"
+    EVEN = "even"
+    ODD = "odd"
+
+
+class PermitKind(StrEnum):
+    """What the paper is called where the site lies."""
+
+    RIGHT = "right"
+    LICENCE = "licence"
+    REGISTRATION = "registration"
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One Modbus over serial line. `port` is as written, a stable path; 8 data bits always."""
+
+    name: str
+    port: str
+    baud: int
+    parity: Parity = Parity.EVEN
+    stop_bits: int = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Well:
+    """The agency's point."""
+
+    name: str
+    called: str
+    agency_id: str = ""
+    location: str = ""
+    source: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Display:
+    """How the meter's face shows the books' total: the volume of one step of its last digit, and how many digits."""
+
+    one_count: Measure
+    digits: int
+
+
+@dataclass(frozen=True, slots=True)
+class Point:
+    """A place of measurement on a well. `map_name` is the map's file as written in the site file.
+
+    `possible_rate` is what can physically pass (given, or the pipe's bore at 10 m/s), m3/s in its `si`.
+    `counts_without_external_power` None = unknown.
+    """
+
+    name: str
+    called: str
+    well: str
+    line: str
+    address: int
+    map_name: str
+    map: RegisterMap
+    every_ms: int
+    possible_rate: Measure
+    pipe: Measure | None = None
+    running_above: Measure | None = None
+    display: Display | None = None
+    counts_without_external_power: bool | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Share:
+    """The part of a point's volume that counts against a permit, from local date `starts` to before `ends`."""
+
+    point: str
+    share: Fraction
+    starts: date | None = None
+    ends: date | None = None
+
+    def applies(self, day: date) -> bool:
+        return (self.starts is None or self.starts <= day) and (self.ends is None or day < self.ends)
+
+
+@dataclass(frozen=True, slots=True)
+class Permit:
+    """One paper. `year_starts`: month and day of the first day of its year."""
+
+    name: str
+    called: str
+    kind: PermitKind
+    shares: tuple[Share, ...]
+    authorised: Measure | None = None
+    year_starts: tuple[int, int] = (1, 1)
+
+
+@dataclass(frozen=True, slots=True)
+class Site:
+    """The whole site. Every mapping goes by name, in the order written. `record` is the folder as written, if it is."""
+
+    name: str
+    time_zone: str
+    lines: Mapping[str, Line] = field(hash=False)
+    wells: Mapping[str, Well] = field(hash=False)
+    points: Mapping[str, Point] = field(hash=False)
+    permits: Mapping[str, Permit] = field(hash=False)
+    record: str | None = None
+
+    @property
+    def zone(self) -> ZoneInfo:
+        return ZoneInfo(self.time_zone)
+
+    def points_of(self, line: str) -> tuple[Point, ...]:
+        """The points that hang on a line, in the order written."""
+        return tuple(point for point in self.points.values() if point.line == line)
