@@ -1,4 +1,4 @@
-"""What the schedule asks of a line and what the line answers. Times are nanoseconds of the boot clock (CLOCK_BOOTTIME)."""
+"""What the schedule asks of a line and what the line answers. Times are nanoseconds of CLOCK_BOOTTIME."""
 
 from dataclasses import dataclass
 

@@ -57,7 +57,7 @@ class Event:
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """Something a person stated. `about_ms`: the UTC instant it speaks of; `replaces`: uuid of the entry it corrects."""
+    """Something a person stated. `about_ms`: the UTC instant it is about; `replaces`: uuid of the entry it corrects."""
 
     seq: int
     uuid: str

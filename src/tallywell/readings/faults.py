@@ -1,13 +1,13 @@
 """Why a poll failed. Every name here is stored in `poll.fault`, so a name is never re-used for another meaning.
 
-    no answer at all      NO_ANSWER
-    something came, and it was refused
-        damaged           BAD_CRC, WRONG_LENGTH, STRAY_BYTES
-        foreign           WRONG_ADDRESS, WRONG_FUNCTION, WRONG_BYTE_COUNT
-        the meter says no EXCEPTION      (Modbus Application Protocol V1.1b3, section 7)
-    our side              PORT_LOST, STOPPED
-    it came and is right on the wire, but cannot be kept as a value
-                          NO_VALUE, OUT_OF_RANGE, PLAN_MISMATCH
+no answer at all      NO_ANSWER
+something came, and it was refused
+    damaged           BAD_CRC, WRONG_LENGTH, STRAY_BYTES
+    foreign           WRONG_ADDRESS, WRONG_FUNCTION, WRONG_BYTE_COUNT
+    the meter says no EXCEPTION      (Modbus Application Protocol V1.1b3, section 7)
+our side              PORT_LOST, STOPPED
+it came and is right on the wire, but cannot be kept as a value
+                      NO_VALUE, OUT_OF_RANGE, PLAN_MISMATCH
 """
 
 from enum import StrEnum

@@ -1,4 +1,4 @@
-"""Two families of trouble: a Problem is a value (the user's file is at fault, all are shown), an EdgeFailure is raised."""
+"""Two families of trouble: a Problem is a value (a file is at fault, all are shown), an EdgeFailure is raised."""
 
 from dataclasses import dataclass
 

@@ -1,8 +1,8 @@
-"""Units, exact. Everything is a Fraction of cubic metres, metres and seconds; a number is read from its text, never a float.
+"""Units, exact. Everything is a Fraction of cubic metres, metres and seconds; numbers are read from text, never floats.
 
-Definitions: the international foot and inch are 0.3048 m and 0.0254 m; the US gallon is 231 cubic inches; an acre-foot is
-43,560 cubic feet (NIST SP 811, appendix B; the US survey foot is retired since 2023-01-01, Federal Register 2020-21902).
-The imperial gallon, 4.54609 L, is from memory (UK Weights and Measures Act 1985).
+Definitions: the international foot and inch are 0.3048 m and 0.0254 m; the US gallon is 231 cubic inches; an acre-foot
+is 43,560 cubic feet (NIST SP 811, appendix B; the US survey foot is retired since 2023-01-01, Federal Register
+2020-21902). The imperial gallon, 4.54609 L, is from memory (UK Weights and Measures Act 1985).
 """
 
 import re
@@ -43,7 +43,13 @@ FLOWS: dict[str, Fraction] = {
     "ft3/min": FT3 / MINUTE,
     "acre_foot/day": VOLUMES["acre_foot"] / DAY,
 }
-LENGTHS: dict[str, Fraction] = {"m": Fraction(1), "mm": Fraction(1, 1000), "cm": Fraction(1, 100), "in": INCH_M, "ft": FOOT_M}
+LENGTHS: dict[str, Fraction] = {
+    "m": Fraction(1),
+    "mm": Fraction(1, 1000),
+    "cm": Fraction(1, 100),
+    "in": INCH_M,
+    "ft": FOOT_M,
+}
 DURATIONS: dict[str, Fraction] = {
     "ms": Fraction(1, 1000),
     "s": Fraction(1),
@@ -51,7 +57,12 @@ DURATIONS: dict[str, Fraction] = {
     "h": Fraction(HOUR),
     "day": Fraction(DAY),
 }
-KINDS: dict[str, dict[str, Fraction]] = {"volume": VOLUMES, "flow rate": FLOWS, "length": LENGTHS, "duration": DURATIONS}
+KINDS: dict[str, dict[str, Fraction]] = {
+    "volume": VOLUMES,
+    "flow rate": FLOWS,
+    "length": LENGTHS,
+    "duration": DURATIONS,
+}
 
 _NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d{1,3})?\Z")
 _WITH_UNIT = re.compile(r"\s*([+-]?[\d.,_eE+-]*[\d.])\s*([A-Za-z_]\S*)\s*\Z")
@@ -75,7 +86,7 @@ def number(text: str) -> Fraction:
 
 
 def measure(text: str, kind: str) -> Measure:
-    """Read "100 gal" as a measure of the kind "volume", "flow rate", "length" or "duration". ValueError says what is wrong."""
+    """Read "100 gal" as a measure of a kind in KINDS ("volume", "flow rate"...). ValueError says what is wrong."""
     units = KINDS[kind]
     found = _WITH_UNIT.match(text)
     if not found:
