@@ -1,0 +1,96 @@
+"""What the ledger says of the stretch between two good readings: how many counts, how they are known, between which bounds.
+
+A segment is one totalizer's life, from installation to removal or reset. Its law, in whole counts:
+closing - opening + rollovers x capacity = sum of the postings.
+"""
+
+from dataclasses import dataclass
+from enum import StrEnum
+from fractions import Fraction
+
+from tallywell.readings.quantities import HandReading, Reading, Scale
+
+
+class Kind(StrEnum):
+    """How an interval's counts are known; the value is the trade's word for it, fit for a report."""
+
+    METERED = "metered"
+    ACROSS_GAP = "metered across a gap"
+    FROM_FIRST_COUNT = "metered from the installation's first count"
+    QUESTION = "question to a person: more than one explanation fits"
+    UNEXPLAINED_DECREASE = "unexplained decrease"
+    IMPOSSIBLE_STEP = "impossible step"
+    GLITCH = "glitch"
+    UNDECIDED = "not decided yet"
+    SCALE_CHANGED = "scale changed"
+    CHANGE_OUT = "change-out"
+
+
+PLAIN = frozenset({Kind.METERED})
+NOTES = frozenset({Kind.GLITCH, Kind.UNDECIDED})  # of one reading only: first is last, nothing is posted
+
+
+class Flag(StrEnum):
+    """What else is to be said of an interval, beside its kind."""
+
+    GAP = "gap"
+    TIME_UNCERTAIN = "time uncertain"
+    UNDATED_INSIDE = "undated readings inside"
+    GLITCH_INSIDE = "glitch set aside inside"
+    UNCONFIRMED = "segment not confirmed by an entry"
+    NOT_ENTERED = "installation not entered"
+    FIRST_COUNT_UNKNOWN = "first count not noted"
+    SCALE_CHANGED = "scale changed"
+    WITHIN_STEP = "lower by less than the total's step"
+    SEVERAL_ROUNDS = "the totalizer may have gone round more often"
+    RESET_FITS = "a reset fits as well as a rollover"
+
+
+@dataclass(frozen=True, slots=True)
+class Segment:
+    """`id`: uuid of the installation's entry, else "seq N" of the first reading. `confirmed`: an entry stands behind it."""
+
+    id: str
+    confirmed: bool
+    serial: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Interval:
+    """From `first` to `last`, two consecutive good readings. All counts are whole counts of `scale`.
+
+    `posted` is what the books take, `low` and `high` the bounds of what may have flowed. `opening` and `closing` are
+    the segment's book counts: posted = closing - opening + rollovers x capacity in the kinds that post.
+    An installation's first count stands as a reading of seq 0 and boot -1, dated at the entry's instant.
+    A kind that ends a segment (decrease, impossible step, scale, change-out) posts 0 and bears the ended segment's id.
+    `missed`: missed polls inside by fault, sorted. `cause`: names of what happened inside, in order.
+    """
+
+    segment: Segment
+    first: Reading
+    last: Reading
+    kind: Kind
+    opening: int
+    closing: int
+    posted: int
+    low: int
+    high: int
+    rollovers: int = 0
+    flags: frozenset[Flag] = frozenset()
+    missed: tuple[tuple[str, int], ...] = ()
+    cause: tuple[str, ...] = ()
+    hand: tuple[HandReading, ...] = ()
+
+    @property
+    def scale(self) -> Scale:
+        """The scale the posting is counted in: that of the reading that opens the interval."""
+        return self.first.scale
+
+    @property
+    def volume_m3(self) -> Fraction:
+        return self.posted * self.scale.one_count_m3
+
+    @property
+    def plain(self) -> bool:
+        """Nothing to report: metered between two neighbouring polls (a rollover is reported apart)."""
+        return self.kind in PLAIN and not self.flags - {Flag.NOT_ENTERED, Flag.UNCONFIRMED}
