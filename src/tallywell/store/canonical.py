@@ -1,0 +1,40 @@
+"""One text for one value: what is hashed and compared is written the same way every time."""
+
+import json
+
+Value = None | bool | int | str | list["Value"] | tuple["Value", ...] | dict[str, "Value"]
+
+
+def canonical(value: object) -> str:
+    """JSON with sorted keys and tight separators, UTF-8 kept. A float, a key that is no text or half a surrogate
+    pair raises ValueError with its place: a float has no one spelling, and a lone surrogate cannot be stored.
+    """
+    _refuse(value, "content")
+    return json.dumps(value, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
+
+
+def _refuse(value: object, place: str) -> None:
+    if value is None or isinstance(value, bool | int):
+        return
+    if isinstance(value, str):
+        _refuse_half_pair(value, place)
+    elif isinstance(value, dict):
+        for key, inner in value.items():
+            if not isinstance(key, str):
+                raise ValueError(f"{place}: a key must be text (got {key!r})")
+            _refuse_half_pair(key, place)
+            _refuse(inner, f"{place}.{key}")
+    elif isinstance(value, list | tuple):
+        for at, inner in enumerate(value):
+            _refuse(inner, f"{place}[{at}]")
+    else:
+        raise ValueError(
+            f"{place}: {type(value).__name__} has no exact text (got {value!r}); give an integer or a text"
+        )
+
+
+def _refuse_half_pair(text: str, place: str) -> None:
+    try:
+        text.encode()
+    except UnicodeEncodeError as error:
+        raise ValueError(f"{place}: half a surrogate pair at {error.start} (got {text!r})") from error
