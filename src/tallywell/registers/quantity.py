@@ -68,7 +68,7 @@ class NumberType(StrEnum):
 
 
 class Kind(StrEnum):
-    """What a quantity is to the program. A total counts volume; OTHER is shown and kept, and nothing follows from it."""
+    """What a quantity is to the program. A total counts volume; OTHER is only shown and kept."""
 
     TOTAL = "total"
     FLOW = "flow"
@@ -144,13 +144,14 @@ class Quantity:
     @property
     def scale(self) -> Scale:
         """What one count of this total stands for; only a total has one."""
-        assert self.one_count is not None and self.capacity is not None, f"{self.name} is no total"
+        assert self.one_count is not None, f"{self.name} is no total"
+        assert self.capacity is not None, f"{self.name} is no total"
         return Scale(self.one_count.si, self.capacity)
 
 
 @dataclass(frozen=True, slots=True)
 class Limits:
-    """What the meter can take. `padding`: so many registers that no quantity uses may be read in passing between two."""
+    """What the meter can take. `padding`: so many unused registers may be read in passing between two quantities."""
 
     words_per_read: int = 125
     longest_delay_ns: int = 1_000_000_000

@@ -1,0 +1,251 @@
+"""What a field accepts: text as written -> value, or a Refusal that says what it must be and what to do.
+
+Every acceptor takes the plain value (text, None, group or list). Numbers are exact and never pass through a float.
+"""
+
+import difflib
+import re
+from collections.abc import Callable, Iterable
+from datetime import date
+from enum import StrEnum
+from fractions import Fraction
+from typing import TypeVar
+
+from pydantic_core import PydanticCustomError
+
+from tallywell.readings import units
+from tallywell.readings.units import Measure
+
+Chosen = TypeVar("Chosen", bound=StrEnum)
+NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]{0,63}\Z")
+_WHOLE = re.compile(r"[+-]?[0-9]+\Z")
+_HEX = re.compile(r"0[xX][0-9A-Fa-f]{1,16}\Z")
+_GROUPS = re.compile(r"(?<=[0-9])[,_](?=[0-9]{3}(?![0-9]))")
+_SHARE = re.compile(r"\s*([0-9]{1,9})\s*/\s*([0-9]{1,9})\s*\Z")
+_PERCENT = re.compile(r"\s*([0-9]+(?:\.[0-9]+)?)\s*%\s*\Z")
+
+# How people write units, against the one spelling that is taken. Compared in small letters.
+_ALSO = {
+    "ac-ft": "acre_foot", "acft": "acre_foot", "af": "acre_foot", "acre-foot": "acre_foot", "acre-feet": "acre_foot",
+    "acre_feet": "acre_foot", "ac-in": "acre_inch", "acre-inch": "acre_inch", "acre-inches": "acre_inch",
+    "gallon": "gal", "gallons": "gal", "liter": "L", "litre": "L", "liters": "L", "litres": "L", "cf": "ft3",
+    "cuft": "ft3", "ft^3": "ft3", "m^3": "m3", "cbm": "m3", "lps": "L/s", "lpm": "L/min", "mgd": "Mgal/day",
+    "gal/min": "gpm", "ft3/s": "cfs", "m3/d": "m3/day", "gpd": "gal/day", "gph": "gal/h", "cfm": "ft3/min",
+    "inch": "in", "inches": "in", '"': "in", "feet": "ft", "foot": "ft", "sec": "s", "second": "s", "seconds": "s",
+    "minute": "min", "minutes": "min", "hour": "h", "hours": "h", "hr": "h", "days": "day", "d": "day",
+}  # fmt: skip
+_VOLUME_OF_FLOW = {"gpm": "gal", "cfs": "ft3"}
+
+
+def refuse(what: str, do: str = "") -> PydanticCustomError:
+    """The error that says what a field must be ("must be a volume") and what to do about it."""
+    return PydanticCustomError("written", "{what}", {"what": what, "do": do})
+
+
+def suggestion(wrong: str, known: Iterable[str]) -> str:
+    """`did you mean "x"?`, or the list of what is known."""
+    choices = list(known)
+    small = {choice.lower(): choice for choice in choices}
+    near = difflib.get_close_matches(wrong.lower()[:100], small, n=1, cutoff=0.6)
+    if near:
+        return f'did you mean "{small[near[0]]}"?'
+    return f"known are {', '.join(choices[:20])}" if choices else ""
+
+
+def text(value: object) -> str:
+    """A single written value."""
+    if value is None or value == "":
+        raise refuse("needs a value", "write one after the colon, or remove the key")
+    if isinstance(value, dict):
+        raise refuse("must be a single value, not a group of keys")
+    if isinstance(value, list):
+        raise refuse("must be a single value, not a list")
+    assert isinstance(value, str)
+    return value
+
+
+def label(value: object) -> str:
+    """Text for people: one line, at most 200 characters."""
+    found = text(value).strip()
+    if "\n" in found or not found.isprintable():
+        raise refuse("must be a single line of printable text")
+    if len(found) > 200:
+        raise refuse("must be at most 200 characters long", "shorten it")
+    return found
+
+
+def name(value: object) -> str:
+    """A name that identifies something for ever."""
+    found = text(value)
+    if not NAME.match(found):
+        raise refuse("must be a name of letters, digits, - _ and .", "use no blanks, at most 64 characters")
+    return found
+
+
+def yes_or_no(value: object) -> bool:
+    found = {"yes": True, "true": True, "no": False, "false": False}.get(text(value).lower())
+    if found is None:
+        raise refuse("must be yes or no")
+    return found
+
+
+def yes_no_or_unknown(value: object) -> bool | None:
+    """None = unknown."""
+    if text(value).lower() == "unknown":
+        return None
+    try:
+        return yes_or_no(value)
+    except PydanticCustomError:
+        raise refuse("must be yes, no or unknown") from None
+
+
+def integer(value: object, *, hexadecimal: bool = False) -> int:
+    """A whole number as written: 8, 1,000 or 1_000, and 0x1F where that is taken. 010 is refused: it is 8 to some."""
+    found = text(value).strip()
+    if hexadecimal and _HEX.match(found):
+        return int(found, 16)
+    bare = _GROUPS.sub("", found)
+    if not _WHOLE.match(bare) or len(bare) > 40:
+        raise refuse("must be a whole number" + (", decimal or as 0x1F" if hexadecimal else ""))
+    if len(bare.lstrip("+-")) > 1 and bare.lstrip("+-")[0] == "0":
+        raise refuse("must be a whole number without leading zeros", f'write "{int(bare)}"')
+    return int(bare)
+
+
+def whole(least: int, greatest: int, *, hexadecimal: bool = False) -> Callable[[object], int]:
+    """Accepts a whole number from `least` to `greatest`."""
+
+    def accept(value: object) -> int:
+        found = integer(value, hexadecimal=hexadecimal)
+        if not least <= found <= greatest:
+            raise refuse(f"must be a whole number from {least} to {greatest}")
+        return found
+
+    return accept
+
+
+def decimal(value: object) -> Fraction:
+    """An exact decimal number."""
+    try:
+        return units.number(text(value))
+    except ValueError:
+        raise refuse("must be a decimal number, such as 0.25") from None
+
+
+def share(value: object) -> Fraction:
+    """A part of a whole, above 0 and at most 1: 1/3, 0.25 or 25 %."""
+    written = text(value)
+    ratio, percent = _SHARE.match(written), _PERCENT.match(written)
+    try:
+        found = Fraction(int(ratio[1]), int(ratio[2])) if ratio else None
+        found = Fraction(percent[1]) / 100 if percent else found
+        found = units.number(written) if found is None else found
+    except (ValueError, ZeroDivisionError):
+        raise refuse("must be a share, such as 1, 0.25 or 1/3") from None
+    if not 0 < found <= 1:
+        raise refuse("must be a share above 0 and at most 1", "write 1/3, 0.25 or 25 %")
+    return found
+
+
+def measured(
+    kind: str, *, least: str | None = None, greatest: str | None = None, above: Fraction | None = None
+) -> Callable[[object], Measure]:
+    """Accepts a number with a unit of the kind, such as "100 gal"; `least` and `greatest` as they are to be shown."""
+    low = units.measure(least, kind).si if least else None
+    high = units.measure(greatest, kind).si if greatest else None
+
+    def accept(value: object) -> Measure:
+        found = _measure(text(value), kind)
+        if above is not None and found.si <= above:
+            raise refuse(f"must be a {kind} above {above}")
+        if (low is not None and found.si < low) or (high is not None and found.si > high):
+            ends = (
+                f"from {least} to {greatest}"
+                if least and greatest
+                else f"at least {least}"
+                if least
+                else f"at most {greatest}"
+            )
+            raise refuse(f"must be a {kind}, {ends}")
+        return found
+
+    return accept
+
+
+def _measure(written: str, kind: str) -> Measure:
+    try:
+        return units.measure(written, kind)
+    except ValueError as error:
+        do = _unit_advice(written, kind)
+        raise refuse(f"must be a {kind}", do or str(error)) from None
+
+
+def _unit_advice(written: str, kind: str) -> str:
+    found = re.match(r"\s*([+-]?[0-9.,_]+)\s*(\S.*?)?\s*\Z", written)
+    if not found:
+        return ""
+    if found[2] is None:
+        return f"add a unit: {', '.join(units.KINDS[kind])}"
+    near = nearest_unit(found[2], kind)
+    return f'did you mean "{found[1]} {near}"?' if near else ""
+
+
+def nearest_unit(wrong: str, kind: str) -> str | None:
+    """The unit of this kind that was probably meant."""
+    known = units.KINDS[kind]
+    small = {unit.lower(): unit for unit in known}
+    of_flow = _VOLUME_OF_FLOW.get(wrong, wrong.split("/", maxsplit=1)[0]) if kind == "volume" else wrong
+    for guess in (of_flow, _ALSO.get(wrong.lower(), ""), small.get(wrong.lower(), "")):
+        if guess in known:
+            return guess
+    near = difflib.get_close_matches(wrong.lower()[:40], small, n=1, cutoff=0.7)
+    return small[near[0]] if near else None
+
+
+def chosen(kinds: type[Chosen]) -> Callable[[object], Chosen]:
+    """Accepts one of the words of an Enum."""
+
+    def accept(value: object) -> Chosen:
+        found = text(value)
+        try:
+            return kinds(found)
+        except ValueError:
+            words = [str(kind.value) for kind in kinds]
+            raise refuse(f"must be one of {', '.join(words)}", _meant(found, words)) from None
+
+    return accept
+
+
+def _meant(wrong: str, known: list[str]) -> str:
+    advice = suggestion(wrong, known)
+    return advice if advice.startswith("did") else ""
+
+
+def day(value: object) -> date:
+    """A local date as 2026-07-01 (ISO 8601)."""
+    found = text(value)
+    refusal = refuse("must be a date that exists, such as 2026-07-01")
+    if not re.match(r"[0-9]{4}-[0-9]{2}-[0-9]{2}\Z", found):
+        raise refusal
+    try:
+        return date.fromisoformat(found)
+    except ValueError:
+        raise refusal from None
+
+
+def month_and_day(value: object) -> tuple[int, int]:
+    """A day of every year as MM-DD; 02-29 is none, as most years lack it."""
+    found = re.match(r"([0-9]{2})-([0-9]{2})\Z", text(value))
+    refusal = refuse("must be a month and day of every year, such as 10-01")
+    if found is None:
+        raise refusal
+    try:
+        there = date(2001, int(found[1]), int(found[2]))  # no leap year
+    except ValueError:
+        raise refusal from None
+    return there.month, there.day
+
+
+def anything(value: object) -> object:
+    """A part that is read on its own, with its own places."""
+    return value
