@@ -57,6 +57,7 @@ EDGE: set[str] = {
     "service/daemon.py",
     "service/lines.py",
     "service/entering.py",
+    "service/once.py",
     "service/demo.py",
     "commandline/",
 }

@@ -1,4 +1,4 @@
-"""The command line: a table of commands, each a thin file with SUMMARY, arguments(parser) and run(options) -> exit code.
+"""The command line: a table of commands, each a thin file: SUMMARY, arguments(parser) and run(options) -> exit code.
 
 Exit codes: 0 fine, 1 something was found (a faulty file included), 2 called wrongly. A user's mistake shows one clear
 message, never a traceback. Only the chosen command's file is imported, so that a timer on a small box starts quickly.

@@ -2,6 +2,7 @@
 
     visit          {"shows": "00092545", "note": ""}                         a hand reading, as the face shows it
     installation   {"serial": "A-1042", "first_count": "00000012", "note": ""}   first_count null: not noted
+    clock          {"it_is_ms": 1784059500000, "within_ms": 120000, "boot_id": "...", "boot_ms": 81234}   UTC; see clock_content
 
 An entry is kept as it was written: digits of the face, not counts of the books, since a corrected map may change them.
 """
@@ -12,6 +13,8 @@ from typing import Any
 from tallywell.readings.facts import Entry
 from tallywell.readings.quantities import HandReading, Installed, Scale
 from tallywell.reports.face import Face, face_count, in_books
+
+KINDS = frozenset({"clock", "installation", "visit"})  # what may be entered; the record keeps the kind as text
 
 Content = dict[str, str | None]
 
@@ -33,6 +36,16 @@ def installation_content(serial: str, first_count: str | None, face: Face, note:
     if first_count is not None:
         _checked(first_count, face, "first_count")
     return {"serial": serial.strip(), "first_count": None if first_count is None else first_count.strip(), "note": note}
+
+
+def clock_content(it_is_ms: int, within_ms: int, boot_id: str, boot_ms: int) -> dict[str, int | str]:
+    """Content of a `clock`: at `boot_ms` of that boot it was `it_is_ms` (UTC), give or take `within_ms`.
+
+    It dates only rows that have no date. EntryError where the width is none.
+    """
+    if within_ms <= 0:
+        raise EntryError("within: say how far off your own clock may be, such as 2min")
+    return {"it_is_ms": it_is_ms, "within_ms": within_ms, "boot_id": boot_id, "boot_ms": boot_ms}
 
 
 def hand_reading(entry: Entry, face: Face, scale: Scale) -> HandReading:

@@ -1,0 +1,37 @@
+"""What the commands that state something have in common: the face, and what became of the entry."""
+
+import sys
+
+from tallywell.commandline.site import called_wrongly
+from tallywell.reports.decimals import plain
+from tallywell.reports.face import Face, face_count
+from tallywell.service.entering import Fate, Statement, enter
+from tallywell.service.files import Loaded
+from tallywell.service.site import Point, Site
+
+
+def face_of(point: Point) -> Face:
+    """How the point's meter shows its total; a map without a total ends the command with 2."""
+    from tallywell.service.books import face_of as stated_or_derived
+
+    if point.map.books is None:
+        raise called_wrongly(f"{point.name}: its map {point.map_name} has no total that a face could show")
+    return stated_or_derived(point)[0]
+
+
+def entered(
+    loaded: Loaded, site: Site, statement: Statement, shows: str | None = None, face: Face | None = None
+) -> int:
+    """Enter it and say what became of it, with the volume that the digits stand for."""
+    if shows is not None and face is not None:
+        volume = face_count(face, shows) * face.one_count.number
+        print(f"{statement.point}: {shows} is {plain(volume)} {face.one_count.unit}")
+    outlook = enter(loaded.record, statement, tuple(site.points))
+    if outlook.fate is Fate.TAKEN:
+        print(f"{statement.kind} entered as {outlook.seq}")
+        return 0
+    if outlook.fate is Fate.QUEUED:
+        print("queued: it lies in the inbox and will be taken when the daemon gets to it")
+        return 0
+    print(f"refused: {outlook.why}", file=sys.stderr)
+    return 1

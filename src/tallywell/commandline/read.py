@@ -1,0 +1,74 @@
+"""Poll one point, or all, now; show everything decoded with the raw words beside it. Compare it with the display.
+
+Where the daemon runs it does the polling, since one process owns the port; otherwise this command does. Either way
+the reading is kept. Exit 1 when a point could not be read.
+"""
+
+import argparse
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from tallywell.readings.facts import Poll
+    from tallywell.service.files import Loaded
+    from tallywell.service.site import Point, Site
+
+SUMMARY = "poll now and show everything decoded, raw words beside it"
+
+PATIENCE_S = 15.0
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    from tallywell.commandline.site import site_argument
+
+    site_argument(parser)
+    parser.add_argument("point", metavar="POINT", nargs="?", help="the point to read (default: all)")
+
+
+def run(options: argparse.Namespace) -> int:
+    from tallywell.commandline.site import point_named, sound_site
+    from tallywell.service.entering import daemon_runs
+
+    loaded, site = sound_site(options.site)
+    points = (point_named(site, options.point),) if options.point else tuple(site.points.values())
+    if daemon_runs(loaded.record):
+        seqs: dict[str, int | None] = {point.name: _asked(loaded, point) for point in points}
+    else:
+        seqs = dict(_polled(loaded, site, points))
+    good = [_shown(loaded, site, point, seqs[point.name]) for point in points]
+    return 0 if all(good) else 1
+
+
+def _asked(loaded: "Loaded", point: "Point") -> int | None:
+    """The seq of the poll that the daemon made for us; None when none came in time."""
+    import getpass
+
+    from tallywell.service.entering import ask
+
+    return ask(loaded.record, point.name, getpass.getuser(), PATIENCE_S).seq
+
+
+def _polled(loaded: "Loaded", site: "Site", points: "tuple[Point, ...]") -> "list[tuple[str, int]]":
+    from tallywell.schedule.system_clock import SystemClock, boot_id
+    from tallywell.service.once import poll_once
+    from tallywell.service.world import World
+
+    rows: tuple[Poll, ...] = poll_once(loaded, site, points, World(SystemClock(), boot_id(), print))
+    return [(point.name, row.seq) for point, row in zip(points, rows, strict=True)]
+
+
+def _shown(loaded: "Loaded", site: "Site", point: "Point", seq: int | None) -> bool:
+    """Print one reading; whether it is a good one."""
+    from tallywell.service.looking import dated, decoded_poll
+    from tallywell.service.reading_table import lines
+    from tallywell.store.database import RecordFolder
+    from tallywell.store.query import Reader
+
+    if seq is None:
+        print(f"{point.name}: the daemon has not polled it within {PATIENCE_S:.0f} s; `tallywell status` says more")
+        return False
+    with Reader(RecordFolder(loaded.record)) as reader:
+        found = dated(reader, seq, point)
+        assert found is not None, "the poll was acknowledged"
+        poll, _ = found
+        print("\n".join(lines(point, site, poll, decoded_poll(reader, poll))))
+    return poll.fault is None

@@ -1,0 +1,76 @@
+"""What most commands begin with: the site file, its point, a local time."""
+
+import argparse
+import sys
+from pathlib import Path
+
+from tallywell.service.files import Loaded, load_site
+from tallywell.service.site import Point, Site
+
+SITE_HELP = "the site file (YAML)"
+
+
+def site_argument(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("site", metavar="SITE", type=Path, help=SITE_HELP)
+
+
+def sound_site(path: Path) -> tuple[Loaded, Site]:
+    """The site file, read; where it is at fault, its faults are shown and the command ends with 1."""
+    loaded = load_site(path)
+    if loaded.site is None:
+        for problem in loaded.problems:
+            print(problem, file=sys.stderr)
+        print(f"`tallywell check {path}` shows the same once you have mended it", file=sys.stderr)
+        raise SystemExit(1)
+    return loaded, loaded.site
+
+
+def point_named(site: Site, name: str) -> Point:
+    """The point of that name; an unknown one ends the command with 2 and a suggestion."""
+    if name in site.points:
+        return site.points[name]
+    from difflib import get_close_matches
+
+    near = get_close_matches(name, site.points, n=1)
+    meant = f"did you mean {near[0]!r}?" if near else f"the site has {', '.join(site.points)}"
+    raise called_wrongly(f"there is no point {name!r}; {meant}")
+
+
+def called_wrongly(message: str) -> SystemExit:
+    """Say what is wrong with the call; raise what this returns."""
+    print(message, file=sys.stderr)
+    return SystemExit(2)
+
+
+def author_argument(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--by", metavar="NAME", help="who states it (default: your user name)")
+
+
+def author(options: argparse.Namespace) -> str:
+    import getpass
+
+    return str(options.by or getpass.getuser())
+
+
+def at_argument(parser: argparse.ArgumentParser, what: str) -> None:
+    parser.add_argument(
+        "--at", metavar="TIME", help=f'when {what}, "14:05" or "2026-07-01 14:05", local (default: now)'
+    )
+
+
+def instant(site: Site, text: str | None) -> int | None:
+    """UTC ms of a local time as typed; None where none was; a time that cannot be meant ends the command with 2."""
+    if text is None:
+        return None
+    from tallywell.service.local_time import from_ms, parse
+
+    try:
+        return parse(text, site.zone, from_ms(now_ms(), site.zone).date())
+    except ValueError as wrong:
+        raise called_wrongly(str(wrong)) from None
+
+
+def now_ms() -> int:
+    import time
+
+    return time.time_ns() // 1_000_000

@@ -1,0 +1,32 @@
+"""Say of each point, in one sentence, whether it is counting, what flows, and how old the last reading is.
+
+Exit 1 when something needs a look: no daemon, a silent meter, flow that is not counted.
+"""
+
+import argparse
+
+SUMMARY = "one sentence per point: is it still counting?"
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    from tallywell.commandline.site import site_argument
+
+    site_argument(parser)
+
+
+def run(options: argparse.Namespace) -> int:
+    from tallywell.commandline.site import sound_site
+    from tallywell.schedule.system_clock import SystemClock, boot_id
+    from tallywell.service.entering import daemon_runs
+    from tallywell.service.looking import states
+
+    loaded, site = sound_site(options.site)
+    running = daemon_runs(loaded.record)
+    if not running:
+        print("The daemon is not running: nothing is being read now.")
+    clock = SystemClock()
+    now = (boot_id(), clock.boot_ns() // 1_000_000, clock.utc_ns() // 1_000_000)
+    states_found = states(loaded.record, site, now)
+    for state in states_found:
+        print(state.sentence)
+    return 0 if running and all(state.well for state in states_found) else 1

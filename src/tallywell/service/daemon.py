@@ -1,0 +1,276 @@
+"""Edge: the daemon. The main thread keeps queue, commit, clocks and inbox; each line has a thread of its own.
+
+What a line thread delivers is gathered for a second and stored in one commit; after it the log says `stored {seq}`,
+and from then on the reading survives whatever happens.
+"""
+
+import threading
+from collections import deque
+
+from tallywell import __version__
+from tallywell.readings.exchange import Pass
+from tallywell.readings.facts import Anchor, Event, Fact, Poll
+from tallywell.readings.problems import StorageFault
+from tallywell.schedule.due import ClockStepped, LookAgain, begin
+from tallywell.service import sentences
+from tallywell.service.accepting import accepted_content, keys_of, plan_of, settings_of
+from tallywell.service.anchoring import Dating, Instant, look
+from tallywell.service.entries import KINDS
+from tallywell.service.files import Loaded
+from tallywell.service.lines import LineThread
+from tallywell.service.local_time import offset_ms
+from tallywell.service.rows import row
+from tallywell.service.site import Line, Site
+from tallywell.service.world import MS_NS, SECOND_NS, World
+from tallywell.store.canonical import canonical
+from tallywell.store.database import RecordFolder, open_writer
+from tallywell.store.inbox import ASKED, finish, take
+from tallywell.store.query import Reader
+
+GATHER_NS = SECOND_NS  # passes that arrive within a second go into one commit: about half the wear of the card
+KEPT_FACTS = 10_000  # what is held in memory while the record cannot be written
+LEAVING_S = 5.0
+
+
+def last_end(folder: RecordFolder) -> str:
+    """How the daemon ended last: `first` (it never ran), `stopped`, or `unclean end` (power cut, kill)."""
+    with Reader(folder) as reader:
+        started, stopped = reader.last_event("started"), reader.last_event("stopped")
+    if started is None:
+        return "first"
+    return "stopped" if stopped is not None and stopped.seq > started.seq else "unclean end"
+
+
+class Daemon:
+    """Polls every line of the site and keeps every reading, until `stop`.
+
+    `run` is for one thread and raises EdgeFailure when the record or a port cannot be opened at the start; `stop` may
+    come from any thread. An exception that is not ours ends it without the event `stopped`, as a power cut does.
+    """
+
+    def __init__(self, loaded: Loaded, site: Site, world: World) -> None:
+        self._loaded = loaded
+        self._site = site
+        self._world = world
+        self._clock = world.clock
+        self._folder = RecordFolder(loaded.record)
+        self._delivered: deque[Pass] = deque()
+        self._unstored: list[Fact] = []  # facts that have their number and are not yet in the record
+        self._asked: dict[str, int | None] = {}  # asks in hand: uuid -> seq of the poll once there is one
+        self._lost = 0
+        self._wake = threading.Event()
+        self._stopping = threading.Event()
+        self._watch: dict[str, sentences.Watch] = {}
+
+    def stop(self) -> None:
+        self._stopping.set()
+        self._wake.set()
+
+    def run(self) -> None:
+        self._folder.create()
+        with open_writer(self._folder, __version__, self._world.boot_id) as self._writer:
+            self._begin()
+            try:
+                while not self._stopping.is_set():
+                    self._turn()
+                self._leave()
+            finally:
+                self._hush()
+
+    # beginning and end
+
+    def _begin(self) -> None:
+        now = self._instant()
+        self._dating = Dating(now.wall_minus_boot_ms)
+        self._offset_ms = offset_ms(now.wall_ms, self._site.zone)
+        after = last_end(self._folder)
+        self._note("accepted", accepted_content(self._loaded, self._writer))
+        self._keys = keys_of(self._loaded, self._site, self._writer)
+        self._note("started", {"after": after, "version": __version__})
+        self._look_at_clocks()
+        self._store()
+        self._lines = {line.name: self._line(line) for line in self._site.lines.values()}
+        self._look_due = self._clock.boot_ns()
+        self._world.log(sentences.started(self._site, self._loaded.record, after))
+        for line in self._lines.values():
+            line.start()
+
+    def _line(self, line: Line) -> LineThread:
+        plans = tuple(plan_of(point) for point in self._site.points_of(line.name))
+        state = begin(plans, self._clock.boot_ns(), self._wall_minus_boot_ns())
+        return LineThread(
+            line.name, self._world.open_port(settings_of(line), self._clock), state, self._clock, self._deliver
+        )
+
+    def _leave(self) -> None:
+        self._hush()
+        self._gather()
+        self._note("stopped", {})
+        self._store()
+        self._world.log("stopped")
+
+    def _hush(self) -> None:
+        """End the line threads; the exchange that runs is abandoned and comes out as `stopped`."""
+        lines = getattr(self, "_lines", {})
+        for line in lines.values():
+            line.stop()
+        for name, line in lines.items():
+            if not line.join(LEAVING_S):
+                self._world.log(f"line {name}: its thread did not end within {LEAVING_S:.0f} s")
+
+    # one turn
+
+    def _deliver(self, done: Pass) -> None:
+        self._delivered.append(done)
+        self._wake.set()
+
+    def _turn(self) -> None:
+        self._wake.clear()  # before anything is looked at: what comes after this ends the wait below
+        if self._clock.boot_ns() >= self._look_due:
+            self._look_about()
+        if self._delivered and self._clock.boot_ns() >= self._commit_due():
+            self._gather()
+        if self._unstored:
+            self._store()
+        if not self._stopping.is_set():
+            self._clock.wait(min(self._look_due, self._commit_due()), self._wake)
+
+    def _commit_due(self) -> int:
+        """When what was delivered is to be stored: a second after the first, at once where a person waits for it."""
+        if not self._delivered:
+            return self._look_due
+        first, waiting = self._delivered[0], any(done.asked for done in tuple(self._delivered))
+        ended = first.outcomes[-1].ended_ns if first.outcomes else first.due_ns
+        return ended if waiting else ended + GATHER_NS
+
+    def _look_about(self) -> None:
+        self._look_due = self._clock.boot_ns() + self._world.look_ns
+        self._look_at_clocks()
+        self._look_into_inbox()
+        for name, line in self._lines.items():
+            if not line.alive() and not self._stopping.is_set():
+                raise RuntimeError(f"the thread of line {name} has ended")  # a bug of ours: end loudly, be restarted
+
+    def _look_at_clocks(self) -> None:
+        now = self._instant()
+        found = look(self._dating, now, sync := self._clock.sync())
+        self._dating = found.dating
+        if found.stepped_ms:
+            self._note("clock_stepped", {"by_ms": found.stepped_ms, "synchronised": sync.synchronised})
+            self._world.log(sentences.stepped(found.stepped_ms))
+        if found.anchor:
+            seq, run = self._writer.next_seq(), self._writer.run.id
+            self._unstored.append(Anchor(seq, run, now.boot_ms, now.wall_ms, sync.half_width_ms))
+        offset = offset_ms(now.wall_ms, self._site.zone)
+        if found.stepped_ms or offset != self._offset_ms:
+            self._offset_ms = offset
+            for line in getattr(self, "_lines", {}).values():
+                line.tell(ClockStepped(self._wall_minus_boot_ns()))
+
+    def _look_into_inbox(self) -> None:
+        now = self._instant()
+        try:
+            turn = take(
+                self._writer,
+                self._folder,
+                kinds=KINDS,
+                boot_ms=now.boot_ms,
+                shown_ms=now.wall_ms,
+                points=tuple(self._site.points),
+                in_hand=tuple(self._asked),
+            )
+        except StorageFault as fault:
+            self._world.log(f"inbox: {fault}; what waits there stays there")
+            return
+        for uuid, seq in turn.stored:
+            self._world.log(f"entered {uuid} as {seq}")
+        for file, why in turn.refused:
+            self._world.log(f"inbox/{file}: {why}; put into inbox/bad")
+        for ask in turn.asks:
+            self._ask(ask.uuid, ask.draft.point)
+
+    def _ask(self, uuid: str, point: str | None) -> None:
+        self._asked[uuid] = None
+        if point is not None and point in self._site.points:
+            self._lines[self._site.points[point].line].tell(LookAgain(point, uuid))
+        else:
+            self._answer(uuid, None)
+            self._store()
+
+    # storing
+
+    def _gather(self) -> None:
+        """Give every delivered pass its number and its row."""
+        while self._delivered:
+            done = self._delivered.popleft()
+            keys = self._keys[done.point]
+            fact = row(done, keys, self._writer.next_seq(), self._writer.run.id, self._dating)
+            self._unstored.append(fact)
+            self._say(done, fact)
+            if done.asked is not None:
+                self._answer(done.asked, fact.seq)
+
+    def _answer(self, uuid: str, poll: int | None) -> None:
+        self._asked[uuid] = poll
+        self._note(ASKED, {"uuid": uuid, "poll": poll})
+
+    def _store(self) -> None:
+        """Append what is not stored yet; only after the commit does the log acknowledge it."""
+        try:
+            self._writer.append(self._unstored)
+        except StorageFault as fault:
+            self._keep(fault)
+            return
+        stored, self._unstored = self._unstored, []
+        for fact in stored:
+            if isinstance(fact, Poll):
+                self._world.log(f"stored {fact.seq}")
+        for fact in stored:
+            if isinstance(fact, Event) and fact.name == ASKED:
+                self._finish(fact)
+
+    def _finish(self, event: Event) -> None:
+        import json
+
+        uuid = json.loads(event.content)["uuid"]
+        finish(self._folder, uuid)
+        del self._asked[uuid]
+
+    def _keep(self, fault: StorageFault) -> None:
+        """The record cannot be written: hold what was read, oldest given up beyond the bound, and try again."""
+        self._world.log(f"record: {fault}; {len(self._unstored)} facts wait in memory")
+        if len(self._unstored) > KEPT_FACTS:
+            gone = len(self._unstored) - KEPT_FACTS
+            self._unstored = self._unstored[gone:]
+            self._lost += gone
+            self._world.log(f"record: {self._lost} facts were given up")
+        if not self._stopping.is_set():
+            self._stopping.wait(1.0)
+        try:
+            self._writer.reopen()
+        except StorageFault as again:
+            self._world.log(f"record: {again}")
+
+    def _note(self, name: str, content: dict[str, object]) -> None:
+        now = self._instant()
+        seq, run = self._writer.next_seq(), self._writer.run.id
+        self._unstored.append(Event(seq, run, now.boot_ms, now.wall_ms, name, canonical(content)))
+
+    # what is seen and said
+
+    def _instant(self) -> Instant:
+        return self._world.instant()
+
+    def _wall_minus_boot_ns(self) -> int:
+        return (self._dating.wall_minus_boot_ms + self._offset_ms) * MS_NS
+
+    def _say(self, done: Pass, fact: Poll) -> None:
+        """Say when a point falls silent and when it answers again, once each; note it when the port itself went."""
+        before = self._watch.get(done.point, sentences.Watch())
+        now = before.after(fact)
+        self._watch[done.point] = now
+        point = self._site.points[done.point]
+        if said := sentences.change(point, before, now, self._site.zone):
+            self._world.log(said)
+        if now.port_lost != before.port_lost:
+            self._note("port_lost" if now.port_lost else "port_back", {"line": point.line, "point": point.name})

@@ -1,0 +1,85 @@
+"""Edge: what a person states or asks goes through the inbox; the daemon takes it, or we do where no daemon runs."""
+
+import time
+from dataclasses import dataclass
+from pathlib import Path
+
+from tallywell import __version__
+from tallywell.readings.problems import EdgeFailure
+from tallywell.schedule.system_clock import SystemClock, boot_id
+from tallywell.service.entries import KINDS
+from tallywell.store.database import RecordFolder, lock_held, open_writer
+from tallywell.store.inbox import ASK, Draft, Fate, Outlook, await_taken, drop, take
+from tallywell.store.query import Reader
+
+PATIENCE_S = 5.0
+MS_NS = 1_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class Statement:
+    """What a person wants on record. `about_ms`: the UTC instant it is about, None = now."""
+
+    kind: str
+    point: str | None
+    about_ms: int | None
+    author: str
+    content: dict[str, object]
+    replaces: str | None = None
+
+
+def draft_of(statement: Statement) -> Draft:
+    """The statement with the clocks of this moment."""
+    clock = SystemClock()
+    return Draft(
+        kind=statement.kind,
+        point=statement.point,
+        about_ms=statement.about_ms,
+        author=statement.author,
+        replaces=statement.replaces,
+        content=statement.content,
+        boot_id=boot_id(),
+        boot_ms=clock.boot_ns() // MS_NS,
+        shown_ms=clock.utc_ns() // MS_NS,
+    )
+
+
+def enter(record: Path, statement: Statement, points: tuple[str, ...]) -> Outlook:
+    """Put it into the inbox and see that it is taken. TAKEN with its seq, REFUSED with why, or QUEUED after 5 s."""
+    folder = RecordFolder(record)
+    folder.create()
+    uuid = drop(folder, draft_of(statement))
+    if not lock_held(folder):
+        _take_ourselves(folder, points)
+    return await_taken(lambda: Reader(folder), folder, uuid, PATIENCE_S, time.sleep)
+
+
+def _take_ourselves(folder: RecordFolder, points: tuple[str, ...]) -> None:
+    clock = SystemClock()
+    try:
+        with open_writer(folder, __version__, boot_id()) as writer:
+            take(
+                writer,
+                folder,
+                kinds=KINDS,
+                boot_ms=clock.boot_ns() // MS_NS,
+                shown_ms=clock.utc_ns() // MS_NS,
+                points=points,
+            )
+    except EdgeFailure:
+        if not lock_held(folder):  # a daemon that started in this very moment takes it instead of us
+            raise
+
+
+def ask(record: Path, point: str, author: str, seconds: float) -> Outlook:
+    """Have the running daemon poll a point now; the Outlook's seq is that poll's."""
+    folder = RecordFolder(record)
+    uuid = drop(folder, draft_of(Statement(ASK, point, None, author, {})))
+    return await_taken(lambda: Reader(folder), folder, uuid, seconds, time.sleep)
+
+
+def daemon_runs(record: Path) -> bool:
+    return record.exists() and lock_held(RecordFolder(record))
+
+
+__all__ = ["Fate", "Outlook", "Statement", "ask", "daemon_runs", "enter"]

@@ -1,0 +1,78 @@
+"""What the record says of each point at this moment, for `status` and `read`. Reads only."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+
+from tallywell.readings.clocks import When
+from tallywell.readings.facts import Poll
+from tallywell.registers.decode import Decoded, decode
+from tallywell.registers.quantity import RegisterMap
+from tallywell.registers.register_map import parse_map
+from tallywell.service import sentences
+from tallywell.service.sentences import Seen, Watch
+from tallywell.service.site import Point, Site
+from tallywell.store.database import RecordFolder
+from tallywell.store.query import Reader
+
+NEWEST = 200  # polls looked at: enough to see a total move at a poll a minute and a slow meter
+
+
+@dataclass(frozen=True, slots=True)
+class State:
+    """A point's sentence, and whether all is well with it."""
+
+    point: str
+    sentence: str
+    well: bool
+
+
+def states(record: Path, site: Site, now: tuple[str, int, int]) -> tuple[State, ...]:
+    """One state per point. `now`: boot id, boot ms and wall ms of this moment. EdgeFailure without a record."""
+    with Reader(RecordFolder(record)) as reader:
+        return tuple(_state(reader, site, point, now) for point in site.points.values())
+
+
+def _state(reader: Reader, site: Site, point: Point, now: tuple[str, int, int]) -> State:
+    point_id = reader.point_id(point.name)
+    polls = () if point_id is None else reader.last_polls(point_id, NEWEST)
+    good = tuple((age(reader, poll, now), decoded_poll(reader, poll)) for poll, _ in polls if poll.fault is None)
+    seen = Seen(good, watch(poll for poll, _ in reversed(polls)))
+    sentence = sentences.status(point, seen, site.zone)
+    return State(point.name, sentence, sentences.is_well(point, seen))
+
+
+def watch(polls: Iterable[Poll]) -> Watch:
+    """What the newest polls, oldest first, leave to be watched."""
+    seen = Watch()
+    for poll in polls:
+        seen = seen.after(poll)
+    return seen
+
+
+def age(reader: Reader, poll: Poll, now: tuple[str, int, int]) -> int:
+    """Milliseconds since the poll: by the boot clock within this boot, else by its date or what the wall showed."""
+    boot_id, boot_ms, wall_ms = now
+    if reader.run(poll.run).boot_id == boot_id:
+        return boot_ms - poll.boot_ms
+    return max(0, wall_ms - (poll.shown_ms if poll.utc_ms is None else poll.utc_ms))
+
+
+def decoded_poll(reader: Reader, poll: Poll) -> Decoded:
+    """A stored poll, decoded by the map it was read under."""
+    plan = reader.plan(poll.plan)
+    return decode(stored_map(reader, plan.map_text), plan.reads, poll.got, poll.raw or b"")
+
+
+def stored_map(reader: Reader, text_id: int) -> RegisterMap:
+    """A map from the record; it was sound when it was accepted."""
+    register_map, problems = parse_map(reader.text(text_id).content, f"map {text_id} of the record")
+    if register_map is None:
+        raise ValueError("; ".join(str(problem) for problem in problems))
+    return register_map
+
+
+def dated(reader: Reader, seq: int, point: Point) -> tuple[Poll, When] | None:
+    """The point's poll of that seq."""
+    point_id = reader.point_id(point.name)
+    return None if point_id is None else next(reader.polls(point_id, seq, seq), None)

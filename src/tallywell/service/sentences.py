@@ -1,0 +1,168 @@
+"""What the log and `status` say of a point, in sentences (pure): the place, what is seen and what to check."""
+
+from dataclasses import dataclass
+from fractions import Fraction
+from pathlib import PurePath
+from zoneinfo import ZoneInfo
+
+from tallywell.readings.facts import Poll
+from tallywell.readings.faults import Fault
+from tallywell.registers.decode import Decoded
+from tallywell.service.local_time import from_ms
+from tallywell.service.site import Point, Site
+
+# Silence means "check the supply first": on battery many meters switch the port off (common practice, no source).
+_SILENT = "check external power first, then the A/B pair; the meter may still be counting"
+_DAMAGED = "what comes is damaged: check termination, bias and shield, and whether it happens only while the pump runs"
+_FOREIGN = "another device answers: look for two meters of one address, or another master on the line"
+ADVICE: dict[str, str] = {
+    Fault.NO_ANSWER: _SILENT,
+    Fault.BAD_CRC: _DAMAGED,
+    Fault.WRONG_LENGTH: _DAMAGED,
+    Fault.STRAY_BYTES: _DAMAGED,
+    Fault.WRONG_ADDRESS: _FOREIGN,
+    Fault.WRONG_FUNCTION: _FOREIGN,
+    Fault.WRONG_BYTE_COUNT: _FOREIGN,
+    Fault.EXCEPTION: "the meter refuses the registers asked: the map does not fit this meter",
+    Fault.PORT_LOST: "the port is away: check the adapter, its cable and the path in the site file",
+    Fault.NO_VALUE: "the meter answers, and its total says that there is no value",
+    Fault.OUT_OF_RANGE: "the total is outside what the map allows: check type, word order and digits in the map",
+    Fault.PLAN_MISMATCH: "the stored words do not fit the map they were read by",
+    Fault.STOPPED: "the program was stopped while it asked",
+}
+WHAT: dict[str, str] = {
+    Fault.NO_ANSWER: "no answer",
+    Fault.BAD_CRC: "answers with a wrong checksum",
+    Fault.WRONG_LENGTH: "answers of a wrong length",
+    Fault.STRAY_BYTES: "stray bytes around the answers",
+    Fault.WRONG_ADDRESS: "answers from another address",
+    Fault.WRONG_FUNCTION: "answers to another function",
+    Fault.WRONG_BYTE_COUNT: "answers of another size",
+    Fault.EXCEPTION: "refusals",
+    Fault.PORT_LOST: "no port",
+    Fault.NO_VALUE: "no value",
+    Fault.OUT_OF_RANGE: "totals out of range",
+    Fault.PLAN_MISMATCH: "words that do not fit the map",
+    Fault.STOPPED: "no reading",
+}
+COUNTING = "is counting"
+AT_REST = "is at rest"
+ONE_READING = "answers; one reading does not show whether it counts"
+GRACE_MS = 5_000  # a poll takes a while to come and to be stored
+
+
+def place(point: Point) -> str:
+    return f"{point.name} (line {point.line}, address {point.address})"
+
+
+@dataclass(frozen=True, slots=True)
+class Watch:
+    """What was last seen of a point: how many polls failed in a row, since when (shown ms), and why."""
+
+    missed: int = 0
+    since_ms: int | None = None
+    fault: str | None = None
+
+    @property
+    def port_lost(self) -> bool:
+        return self.fault == Fault.PORT_LOST
+
+    def after(self, poll: Poll) -> "Watch":
+        """The same after one more poll. A poll that we stopped ourselves says nothing of the meter."""
+        if poll.fault == Fault.STOPPED:
+            return self
+        if poll.fault is None:
+            return Watch()
+        return Watch(self.missed + 1, self.since_ms if self.missed else poll.shown_ms, poll.fault)
+
+
+def change(point: Point, before: Watch, now: Watch, zone: ZoneInfo) -> str | None:
+    """A sentence when the point began to fail, failed in another way, or answers again; None while nothing changed."""
+    if now.fault == before.fault:
+        return None
+    if now.fault is None:
+        return f"{place(point)}: answers again after {counted(before.missed, 'missed poll')}"
+    return silent(point, now, zone)
+
+
+def silent(point: Point, watch: Watch, zone: ZoneInfo) -> str:
+    since = f" since {clock_time(watch.since_ms, zone)}" if watch.since_ms is not None else ""
+    fault = watch.fault or Fault.NO_ANSWER
+    return f"{place(point)}: {WHAT[fault]}{since} ({counted(watch.missed, 'poll')}); {ADVICE[fault]}"
+
+
+def started(site: Site, record: PurePath, after: str) -> str:
+    ended = {
+        "first": "the record is new",
+        "stopped": "it was stopped in order before",
+        "unclean end": "it ended without a stop before, as in a power cut",
+    }[after]
+    points, lines = counted(len(site.points), "point"), counted(len(site.lines), "line")
+    return f"started: {site.name}, {points} on {lines}, record {record}; {ended}"
+
+
+def stepped(by_ms: int) -> str:
+    way = "forward" if by_ms > 0 else "back"
+    return f"the wall clock was put {way} by {duration(abs(by_ms))}; readings keep their order"
+
+
+def counted(number: int, what: str) -> str:
+    return f"{number} {what}" if number == 1 else f"{number} {what}s"
+
+
+def clock_time(shown_ms: int, zone: ZoneInfo) -> str:
+    return from_ms(shown_ms, zone).strftime("%Y-%m-%d %H:%M")
+
+
+def duration(ms: int) -> str:
+    """ "40 s", "12 min", "5 h", "3 days": one unit, rounded down, as people say it."""
+    for size, unit in ((86_400_000, "days"), (3_600_000, "h"), (60_000, "min")):
+        if ms >= 2 * size:
+            return f"{ms // size} {unit}"
+    return f"{max(ms, 0) // 1000} s"
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """What `status` knows of a point. `readings`: the newest good ones, newest first, each (age in ms, decoded)."""
+
+    readings: tuple[tuple[int, Decoded], ...]
+    watch: Watch
+
+
+def status(point: Point, seen: Seen, zone: ZoneInfo) -> str:
+    """One sentence: is it counting, how much flows, how old is the last reading; if not, what to check."""
+    if not seen.readings:
+        return silent(point, seen.watch, zone) if seen.watch.missed else f"{place(point)}: no reading yet"
+    age, newest = seen.readings[0]
+    if seen.watch.missed and age > 2 * point.every_ms:
+        return f"{silent(point, seen.watch, zone)}; last reading {duration(age)} ago"
+    flow = newest.values.get("flow_rate")
+    parts = [f"{point.name} {_counting(point, seen)}"]
+    if flow is not None and flow.fault is None:
+        parts.append(flow.shown)
+    parts.append(f"last reading {duration(age)} ago")
+    return "; ".join(parts)
+
+
+def is_well(point: Point, seen: Seen) -> bool:
+    """Whether nothing needs a look: a fresh reading, and a total that moves wherever something flows."""
+    if not seen.readings or seen.readings[0][0] > 2 * point.every_ms + GRACE_MS:
+        return False
+    return _counting(point, seen) in (COUNTING, AT_REST, ONE_READING)
+
+
+def _counting(point: Point, seen: Seen) -> str:
+    newest = seen.readings[0][1]
+    if newest.not_counting:
+        return f"says that it is not counting ({', '.join(sorted(newest.not_counting))})"
+    counts = [decoded.books.total.count for _, decoded in seen.readings if decoded.books and decoded.books.total]
+    if len(counts) < 2:
+        return ONE_READING
+    if any(count != counts[0] for count in counts[1:]):
+        return COUNTING
+    flow = newest.values.get("flow_rate")
+    above = point.running_above.si if point.running_above else Fraction(0)
+    if flow is not None and flow.si is not None and flow.si > above:
+        return f"shows flow, but its total has stood still for {duration(seen.readings[-1][0] - seen.readings[0][0])}"
+    return AT_REST

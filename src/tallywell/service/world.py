@@ -1,0 +1,38 @@
+"""What the daemon and the commands run in: the clocks, the boot, where the log goes, how ports open."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Protocol
+
+from tallywell.line.bus import Bus
+from tallywell.line.timing import LineSettings
+from tallywell.readings.clocks import Clock
+from tallywell.readings.exchange import Ask, Outcome
+from tallywell.service.anchoring import Instant
+
+SECOND_NS = 1_000_000_000
+MS_NS = 1_000_000
+LOOK_NS = SECOND_NS // 2
+
+
+class Port(Protocol):
+    """The owner of one port, as the line thread sees it: it blocks, and a line fault is an Outcome."""
+
+    def exchange(self, ask: Ask) -> Outcome: ...
+    def stop(self) -> None: ...
+    def close(self) -> None: ...
+
+
+@dataclass(frozen=True, slots=True)
+class World:
+    """`look_ns`: how often the inbox and the clocks are looked at."""
+
+    clock: Clock
+    boot_id: str
+    log: Callable[[str], None]
+    open_port: Callable[[LineSettings, Clock], Port] = Bus
+    look_ns: int = LOOK_NS
+
+    def instant(self) -> Instant:
+        """Both clocks read together, in ms."""
+        return Instant(self.clock.boot_ns() // MS_NS, self.clock.utc_ns() // MS_NS)
