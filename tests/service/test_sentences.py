@@ -11,11 +11,13 @@ from tallywell.readings.faults import Fault
 from tallywell.readings.total import Total
 from tallywell.readings.units import measure
 from tallywell.registers.decode import Decoded, Value
-from tallywell.registers.quantity import RegisterMap
+from tallywell.registers.quantity import Kind, NumberType, Quantity, RegisterMap, Table
 from tallywell.service.local_time import to_ms
 from tallywell.service.sentences import ADVICE, WHAT, Seen, Watch, change, duration, is_well, silent, status
 from tallywell.service.site import Point
 
+TOTAL = Quantity("forward_total", Kind.TOTAL, Table.INPUT, 0, NumberType.UINT32, for_the_books=True)
+FLOW = Quantity("flow_rate", Kind.FLOW, Table.INPUT, 2, NumberType.UINT16, unit="gpm")
 UTC_ZONE = ZoneInfo("UTC")
 POINT = Point(
     name="north-discharge",
@@ -38,8 +40,8 @@ def poll(fault: str | None, shown_ms: int = NOON) -> Poll:
 
 def good(count: int, gpm: int = 842, not_counting: frozenset[str] = frozenset()) -> Decoded:
     flow = measure(f"{gpm} gpm", "flow rate")
-    books = Value("forward_total", b"", total=Total.exact(count))
-    rate = Value("flow_rate", b"", unit="gpm", number=flow.number, si=flow.si, shown=f"{gpm} gpm")
+    books = Value(TOTAL, b"", total=Total.exact(count))
+    rate = Value(FLOW, b"", number=flow.number, si=flow.si)
     return Decoded({"forward_total": books, "flow_rate": rate}, books, not_counting)
 
 

@@ -101,4 +101,4 @@ def _flow(decoded: Decoded) -> float | None:
 
 def _status(decoded: Decoded) -> int | None:
     value = _value(decoded, "status")
-    return None if value is None else int.from_bytes(value.raw, "big")
+    return None if value is None or value.number is None else value.number.numerator
