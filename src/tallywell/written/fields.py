@@ -18,6 +18,7 @@ from tallywell.readings.units import Measure
 
 Chosen = TypeVar("Chosen", bound=StrEnum)
 NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]{0,63}\Z")
+MOST_IN_NUMBER = 40  # characters; no instrument shows more
 _WHOLE = re.compile(r"[+-]?[0-9]+\Z")
 _HEX = re.compile(r"0[xX][0-9A-Fa-f]{1,16}\Z")
 _GROUPS = re.compile(r"(?<=[0-9])[,_](?=[0-9]{3}(?![0-9]))")
@@ -105,7 +106,7 @@ def integer(value: object, *, hexadecimal: bool = False) -> int:
     if hexadecimal and _HEX.match(found):
         return int(found, 16)
     bare = _GROUPS.sub("", found)
-    if not _WHOLE.match(bare) or len(bare) > 40:
+    if not _WHOLE.match(bare) or len(bare) > MOST_IN_NUMBER:
         raise refuse("must be a whole number" + (", decimal or as 0x1F" if hexadecimal else ""))
     if len(bare.lstrip("+-")) > 1 and bare.lstrip("+-")[0] == "0":
         raise refuse("must be a whole number without leading zeros", f'write "{int(bare)}"')
@@ -126,6 +127,8 @@ def whole(least: int, greatest: int, *, hexadecimal: bool = False) -> Callable[[
 
 def decimal(value: object) -> Fraction:
     """An exact decimal number."""
+    if len(text(value)) > MOST_IN_NUMBER:
+        raise refuse(f"must be a decimal number of at most {MOST_IN_NUMBER} characters")
     try:
         return units.number(text(value))
     except ValueError:
@@ -134,7 +137,7 @@ def decimal(value: object) -> Fraction:
 
 def share(value: object) -> Fraction:
     """A part of a whole, above 0 and at most 1: 1/3, 0.25 or 25 %."""
-    written = text(value)
+    written = text(value)[:MOST_IN_NUMBER]
     ratio, percent = _SHARE.match(written), _PERCENT.match(written)
     try:
         found = Fraction(int(ratio[1]), int(ratio[2])) if ratio else None
@@ -173,6 +176,8 @@ def measured(
 
 
 def _measure(written: str, kind: str) -> Measure:
+    if len(written) > MOST_IN_NUMBER:
+        raise refuse(f"must be a {kind} of at most {MOST_IN_NUMBER} characters")
     try:
         return units.measure(written, kind)
     except ValueError as error:

@@ -7,6 +7,7 @@ The values are built from the parser's events and not by its recursive composer,
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
+from typing import Protocol
 
 import yaml
 
@@ -111,6 +112,15 @@ def read_document(text: str, file: str) -> Document:
     except _Stop:
         pass
     return document
+
+
+class _Mark(Protocol):
+    """Where the parser stood, counted from 0."""
+
+    @property
+    def line(self) -> int: ...
+    @property
+    def column(self) -> int: ...
 
 
 class _Stop(Exception):
@@ -230,7 +240,7 @@ class _Composer:
         self.document.problems.append(Problem(self.document.file, where.line, where.column, what, do))
 
 
-def _place(mark: "yaml.Mark | None") -> Place:
+def _place(mark: _Mark | None) -> Place:
     if mark is None:
         return Place(1, 1)
     return Place(mark.line + 1, mark.column + 1)

@@ -1,0 +1,72 @@
+"""Register numbers as manuals print them -> as on the wire, 0 to 65535.
+
+A PDU counts registers from 0, the data model from 1 (Modbus Application Protocol V1.1b3, 4.4). Manuals often put the
+table before the number: 30001 and 300001 are the first input register, 40001 and 400001 the first holding register; the
+older five digits end at 9999. Common practice, no clause.
+"""
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+from tallywell.registers.quantity import Table
+
+
+class Numbering(StrEnum):
+    """How the map counts registers."""
+
+    ON_THE_WIRE = "on_the_wire"
+    ONE_BASED = "one_based"
+    DATA_MODEL = "data_model"
+
+
+LAST_REGISTER = 65535
+_FIRST = {Numbering.ON_THE_WIRE: 0, Numbering.ONE_BASED: 1}
+_TABLES = ((30001, 39999, Table.INPUT), (300001, 365536, Table.INPUT), (40001, 49999, Table.HOLDING))
+_DATA_MODEL = (*_TABLES, (400001, 465536, Table.HOLDING))
+_BITS = ((1, 9999, "a coil"), (10001, 19999, "a discrete input"), (100001, 165536, "a discrete input"))
+
+
+@dataclass(frozen=True, slots=True)
+class Wrong:
+    """Why a number names no register, and what to do."""
+
+    what: str
+    do: str
+
+
+def on_the_wire(number: int, numbering: Numbering, table: Table | None) -> tuple[Table | None, int] | Wrong:
+    """The table and the register on the wire. The table is None where neither the number nor the map says it."""
+    if numbering is Numbering.DATA_MODEL:
+        return _of_data_model(number, table)
+    first = _FIRST[numbering]
+    if not first <= number <= first + LAST_REGISTER:
+        return Wrong(
+            f"with numbering {numbering} a register is {first} to {first + LAST_REGISTER}", _likelier(number, first)
+        )
+    return table, number - first
+
+
+def _likelier(number: int, first: int) -> str:
+    if number < first:
+        return 'write "numbering: on_the_wire" if the manual counts from 0'
+    if any(low <= number <= high for low, high, _ in _DATA_MODEL):
+        return 'write "numbering: data_model" if the manual prints 30001 or 40001 for the first'
+    return ""
+
+
+def _of_data_model(number: int, table: Table | None) -> tuple[Table, int] | Wrong:
+    for low, high, named in _DATA_MODEL:
+        if low <= number <= high:
+            if table not in (None, named):
+                return Wrong(
+                    f"is in the {named} table by its number, but table says {table}",
+                    f'write "table: {named}", or correct the number',
+                )
+            return named, number - low
+    for low, high, kind in _BITS:
+        if low <= number <= high:
+            return Wrong(f"is {kind} by its number, not a register", _CORRECT)
+    return Wrong("is no register number of the data model", _CORRECT)
+
+
+_CORRECT = 'write 30001 to 39999, 40001 to 49999 (or six digits), or "numbering: on_the_wire" or "one_based"'
