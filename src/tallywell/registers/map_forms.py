@@ -10,7 +10,8 @@ from pydantic import Field, PlainValidator
 from tallywell.readings.units import Measure
 from tallywell.registers.numbering import Numbering
 from tallywell.registers.quantity import ByteOrder, Meaning, NumberType, Table, WordOrder
-from tallywell.written.fields import anything, chosen, decimal, label, measured, name, text, whole, yes_or_no
+from tallywell.written import fields
+from tallywell.written.fields import anything, chosen, decimal, label, measured, text, whole, yes_or_no
 from tallywell.written.forms import Form, Key
 
 # A part with keys of its own: read as its own form, at its own place.
@@ -49,7 +50,7 @@ def _accepts(function: Callable[[object], Any]) -> PlainValidator:
 class MapForm(Form):
     """The top of a map."""
 
-    map: Annotated[str | None, _accepts(name), Key("map: inline-a")] = None
+    map: Annotated[str | None, _accepts(fields.name), Key("map: inline-a")] = None
     revision: Annotated[int | None, _accepts(whole(1, 999_999)), Key("revision: 1")] = None
     numbering: Annotated[Numbering | None, _accepts(chosen(Numbering)), Key("numbering: on_the_wire")] = None
     word_order: Annotated[WordOrder | None, _accepts(chosen(WordOrder)), Key("word_order: high_word_first")] = None
@@ -102,5 +103,5 @@ class ValidForm(Form):
 class BitForm(Form):
     """One bit with a meaning."""
 
-    name: Annotated[str | None, _accepts(name), Key("name: empty_pipe")] = None
+    name: Annotated[str | None, _accepts(fields.name), Key("name: empty_pipe")] = None
     means: Annotated[Meaning | None, _accepts(chosen(Meaning))] = None
