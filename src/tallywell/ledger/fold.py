@@ -1,51 +1,255 @@
-"""From facts to intervals."""
+"""From facts to intervals: one totalizer followed through its readings.
+
+A reading that fits the last good one (see `judge`) closes an interval. One that does not is kept waiting and posts
+nothing until the readings after it decide:
+- the next contradicts it and fits the last good one: it was a glitch, set aside and noted. (A reading that stands above
+  the last good one again contradicts a decrease, for a total that fell does not catch up between two polls. Where a gap
+  lies between, it might have: then the interval is a question.)
+- three in a row fit one another: the totalizer was reset or replaced, or jumped. The step to the first of them posts 0
+  as an unexplained decrease or an impossible step, and a new segment that no entry confirms begins there.
+- it fits neither the last good one nor its successor: a glitch too; the successor waits in its place.
+An installation's entry ends the segment before it at its last good reading and opens one at its first count.
+A reading without a date is no posting point: the interval around it stays exact in sum, and says so.
+"""
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
-from fractions import Fraction
+from dataclasses import dataclass, replace
 
-from tallywell.ledger.intervals import Interval, Segment
-from tallywell.readings.quantities import Happened, HandReading, Installed, Missed, Reading
+from tallywell.ledger.intervals import Flag, Interval, Kind, Segment, utc_ms
+from tallywell.ledger.judge import NO_FLAGS, ONLY_GAP, Explained, Rules, allowed, explain, fit_together, is_gap
+from tallywell.readings.clocks import When
+from tallywell.readings.quantities import HandReading, Happened, Installed, Missed, Reading
+from tallywell.readings.total import Total
+
+__all__ = ["Fact", "Rules", "State", "begin", "fit_together", "fold", "step"]
 
 Fact = Reading | Missed | Happened | HandReading
 
+DECIDES = 3  # so many consecutive readings that fit one another settle what those before them were
+BY_HAND_MS = 15 * 60_000  # how far the time a person notes for an installation may be off
+
 
 @dataclass(frozen=True, slots=True)
-class Rules:
-    """`every_ms`: the point's rate of polling. `possible_rate_m3s`: the greatest flow that the pipe can pass.
+class Inside:
+    """What lay since the last reading that is kept. Counted by name, so that an outage of a year stays small."""
 
-    `readout_ms`: how old a register may be when it is read, at most (meters refresh every second or few).
-    """
+    missed: tuple[tuple[str, int], ...] = ()
+    cause: tuple[str, ...] = ()
+    flags: frozenset[Flag] = frozenset()
+    hand: tuple[HandReading, ...] = ()
 
-    every_ms: int
-    possible_rate_m3s: Fraction
-    readout_ms: int = 5_000
+    def __add__(self, other: "Inside") -> "Inside":
+        missed = dict(self.missed)
+        for fault, times in other.missed:
+            missed[fault] = missed.get(fault, 0) + times
+        cause = self.cause + tuple(name for name in other.cause if name not in self.cause)
+        return Inside(tuple(sorted(missed.items())), cause, self.flags | other.flags, self.hand + other.hand)
+
+
+NO_COUNT = Total.exact(0)
+NOTHING = Inside()
+SET_ASIDE = Inside(flags=frozenset({Flag.GLITCH_INSIDE}))
+
+
+@dataclass(frozen=True, slots=True)
+class Waiting:
+    """A reading that did not fit, and what lay between it and the reading before it."""
+
+    reading: Reading
+    inside: Inside
 
 
 @dataclass(frozen=True, slots=True)
 class State:
-    """What the next decision needs, and no more. Made by `begin`; its fields are the ledger's own business."""
+    """What the next decision needs, and no more. Made by `begin`; its fields are the ledger's own business.
+
+    `book` is the total up to which the segment is posted: that of `good`, or an earlier, higher one within its step.
+    `waiting` holds at most two readings, which fit one another.
+    """
 
     rules: Rules
     installed: tuple[Installed, ...] = ()
     segment: Segment | None = None
     good: Reading | None = None
-    pending: tuple[Reading, ...] = ()
+    book: Total = NO_COUNT
+    inside: Inside = NOTHING
+    waiting: tuple[Waiting, ...] = ()
+
+
+Stepped = tuple[State, tuple[Interval, ...]]
 
 
 def begin(rules: Rules, installed: tuple[Installed, ...] = (), segment: Segment | None = None) -> State:
     """The state before the first fact. `installed`: all installation entries in force, of any date, in any order.
 
-    `segment`: the segment that stands at the first fact, where it is known and no installation in force says it.
+    `segment`: the segment that stands at the first fact, where that is known and no installation in force says it.
     """
-    raise NotImplementedError
+    return State(rules, tuple(sorted(installed, key=lambda entry: (entry.about_ms, entry.uuid))), segment)
 
 
-def step(state: State, fact: Fact) -> tuple[State, tuple[Interval, ...]]:
+def step(state: State, fact: Fact) -> Stepped:
     """One fact further. Facts come by seq; hand readings before the first reading dated at or after them."""
-    raise NotImplementedError
+    if not isinstance(fact, Reading):
+        return replace(state, inside=state.inside + _inside(fact)), ()
+    if fact.when.utc_ms is None:
+        return replace(state, inside=state.inside + Inside(flags=frozenset({Flag.UNDATED_INSIDE}))), ()
+    if state.installed and state.installed[0].about_ms <= fact.when.utc_ms:
+        return _then(_install(state, fact), fact)
+    return _read(state, fact)
 
 
 def fold(facts: Iterable[Fact], state: State) -> Iterator[Interval]:
-    """All intervals of the facts in order; readings still pending at the end come last, as `Kind.UNDECIDED`."""
-    raise NotImplementedError
+    """All intervals of the facts in order; readings still waiting at the end come last, as `Kind.UNDECIDED`."""
+    for fact in facts:
+        state, intervals = step(state, fact)
+        yield from intervals
+    yield from _notes(state, Kind.UNDECIDED)
+
+
+def _inside(fact: Missed | Happened | HandReading) -> Inside:
+    if isinstance(fact, Missed):
+        return Inside(missed=((fact.fault, 1),))
+    return Inside(cause=(fact.name,)) if isinstance(fact, Happened) else Inside(hand=(fact,))
+
+
+def _then(stepped: Stepped, reading: Reading) -> Stepped:
+    state, before = stepped
+    state, after = _read(state, reading)
+    return state, before + after
+
+
+def _read(state: State, new: Reading) -> Stepped:
+    if state.good is None:
+        return _first(state, new), ()
+    if new.scale is not state.good.scale and new.scale != state.good.scale:
+        return _rescaled(state, new)
+    if state.waiting:
+        return _decide(state, new)
+    found = explain(state.rules, state.good, state.book, new)
+    if found is None:
+        return replace(state, waiting=(Waiting(new, state.inside),), inside=NOTHING), ()
+    return _post(state, new, found)
+
+
+def _first(state: State, new: Reading) -> State:
+    """The first reading of a segment whose opening count no entry gives."""
+    segment = state.segment or Segment(f"seq {new.seq}", confirmed=False, entered=False)
+    return State(state.rules, state.installed, segment, new, new.total)
+
+
+def _post(state: State, new: Reading, found: Explained) -> Stepped:
+    interval = _interval(state, new, found.kind, found.flags, found)
+    return State(state.rules, state.installed, state.segment, new, found.book), (interval,)
+
+
+def _interval(state: State, new: Reading, kind: Kind, flags: frozenset[Flag], found: Explained | None) -> Interval:
+    """From the last good reading to `new`. Without an explanation nothing is posted, and what is possible bounds it."""
+    segment, good, inside = state.segment, state.good, state.inside
+    assert segment is not None
+    assert good is not None
+    if utc_ms(new) <= utc_ms(good):
+        flags = flags | {Flag.TIME_UNCERTAIN}
+    flags = flags | segment.flags | inside.flags
+    opening, notes = state.book.count, (flags, inside.missed, inside.cause, inside.hand)
+    if found is None:
+        return Interval(segment, good, new, kind, opening, opening, 0, 0, allowed(state.rules, good, new), 0, *notes)
+    counts = (opening, found.book.count, found.posted, found.low, found.high, found.rollovers)
+    return Interval(segment, good, new, kind, *counts, *notes)
+
+
+def _decide(state: State, new: Reading) -> Stepped:
+    """A reading after one or two that did not fit the last good one."""
+    last = state.waiting[-1].reading
+    assert state.good is not None
+    again = explain(state.rules, state.good, state.book, new)
+    follows = explain(state.rules, last, last.total, new)
+    caught_up = _decreased(state) and again is not None and not again.rollovers and new.total.count >= state.book.count
+    if again and (not follows or caught_up):
+        return _return(state, new, again, reset_fits=follows is not None and is_gap(state.rules, last, new))
+    waiting = Waiting(new, state.inside)
+    if not follows:
+        kept = Waiting(new, _all_inside(state) + SET_ASIDE)
+        return replace(state, waiting=(kept,), inside=NOTHING), _notes(state, Kind.GLITCH)
+    if len(state.waiting) + 1 < DECIDES:
+        return replace(state, waiting=(*state.waiting, waiting), inside=NOTHING), ()
+    return _break(replace(state, waiting=(*state.waiting, waiting), inside=NOTHING))
+
+
+def _decreased(state: State) -> bool:
+    return state.waiting[0].reading.total.count < state.book.count
+
+
+def _all_inside(state: State) -> Inside:
+    return sum((one.inside for one in state.waiting), NOTHING) + state.inside
+
+
+def _return(state: State, new: Reading, found: Explained, *, reset_fits: bool) -> Stepped:
+    """The waiting readings were glitches: the interval runs from the last good one across them."""
+    notes = _notes(state, Kind.GLITCH)
+    if reset_fits:
+        assert state.good is not None
+        high = max(found.high, allowed(state.rules, state.good, new))
+        found = replace(found, kind=Kind.QUESTION, high=high, flags=found.flags | {Flag.RESET_FITS})
+    state, posted = _post(replace(state, waiting=(), inside=_all_inside(state) + SET_ASIDE), new, found)
+    return state, notes + posted
+
+
+def _break(state: State) -> Stepped:
+    """The waiting readings fit one another: a new segment begins at the first of them."""
+    kind = Kind.UNEXPLAINED_DECREASE if _decreased(state) else Kind.IMPOSSIBLE_STEP
+    first, *rest = state.waiting
+    state, intervals = _end(replace(state, waiting=(), inside=first.inside), first.reading, kind)
+    state = replace(_first(state, first.reading), segment=Segment(f"seq {first.reading.seq}", confirmed=False))
+    for one in rest:
+        state, more = _read(replace(state, inside=one.inside), one.reading)
+        intervals += more
+    return state, intervals
+
+
+def _end(state: State, new: Reading, kind: Kind, flags: frozenset[Flag] = NO_FLAGS) -> Stepped:
+    """The segment ends at its last good reading; `new` belongs to the next. What is still waiting stays undecided."""
+    assert state.good is not None
+    good, notes = state.good, _notes(state, Kind.UNDECIDED)
+    state = replace(state, inside=_all_inside(state), waiting=())
+    flags |= ONLY_GAP if is_gap(state.rules, good, new) else NO_FLAGS
+    interval = _interval(state, new, kind, flags, None)
+    return State(state.rules, state.installed), (*notes, interval)
+
+
+def _rescaled(state: State, new: Reading) -> Stepped:
+    state, intervals = _end(state, new, Kind.SCALE_CHANGED, frozenset({Flag.SCALE_CHANGED}))
+    return replace(_first(state, new), segment=Segment(f"seq {new.seq}", confirmed=False)), intervals
+
+
+def _install(state: State, new: Reading) -> Stepped:
+    """The installation in force at `new` begins; those before it that no reading saw are passed over."""
+    past = [entry for entry in state.installed if entry.about_ms <= utc_ms(new)]
+    left, entry = state.installed[len(past) :], past[-1]
+    if state.good is None and state.segment is not None:
+        return replace(state, installed=left), ()  # the given segment is younger than these
+    opening = _opening(entry, new)
+    flags = frozenset({Flag.FIRST_COUNT_UNKNOWN}) if opening is None else NO_FLAGS
+    ended: tuple[Interval, ...] = ()
+    if state.good is not None:
+        state, ended = _end(state, opening or new, Kind.CHANGE_OUT, flags)
+    segment = Segment(entry.uuid, confirmed=True, serial=entry.serial)
+    book = opening.total if opening else NO_COUNT
+    return State(state.rules, left, segment, opening, book, state.inside), ended
+
+
+def _opening(entry: Installed, new: Reading) -> Reading | None:
+    """The first count as a reading of its own, in the scale of the one that follows; no poll, so seq 0 and no boot."""
+    if entry.first_count is None:
+        return None
+    return Reading(0, When(-1, 0, entry.about_ms, BY_HAND_MS), Total.exact(entry.first_count), new.scale)
+
+
+def _notes(state: State, kind: Kind) -> tuple[Interval, ...]:
+    """What waits, reading by reading, at the place where it was read; nothing is posted."""
+    segment, book = state.segment, state.book.count
+    if segment is None:
+        return ()
+    return tuple(
+        Interval(segment, one.reading, one.reading, kind, book, book, 0, 0, 0, flags=segment.flags)
+        for one in state.waiting
+    )

@@ -1,4 +1,4 @@
-"""What the ledger says of the stretch between two good readings: how many counts, how they are known, between which bounds.
+"""What the ledger says of the stretch between two good readings: how many counts, how known, between which bounds.
 
 A segment is one totalizer's life, from installation to removal or reset. Its law, in whole counts:
 closing - opening + rollovers x capacity = sum of the postings.
@@ -26,7 +26,7 @@ class Kind(StrEnum):
     CHANGE_OUT = "change-out"
 
 
-PLAIN = frozenset({Kind.METERED})
+SURE = frozenset({Kind.METERED, Kind.ACROSS_GAP, Kind.FROM_FIRST_COUNT})  # the two readings alone bound the counts
 NOTES = frozenset({Kind.GLITCH, Kind.UNDECIDED})  # of one reading only: first is last, nothing is posted
 
 
@@ -43,16 +43,29 @@ class Flag(StrEnum):
     SCALE_CHANGED = "scale changed"
     WITHIN_STEP = "lower by less than the total's step"
     SEVERAL_ROUNDS = "the totalizer may have gone round more often"
-    RESET_FITS = "a reset fits as well as a rollover"
+    RESET_FITS = "a reset fits as well"
+
+
+OF_SEGMENT = frozenset({Flag.UNCONFIRMED, Flag.NOT_ENTERED})  # on every interval of the segment, so no news of one
 
 
 @dataclass(frozen=True, slots=True)
 class Segment:
-    """`id`: uuid of the installation's entry, else "seq N" of the first reading. `confirmed`: an entry stands behind it."""
+    """`id`: uuid of the installation's entry, else "seq N" of the first reading.
+
+    `confirmed`: an entry stands behind it. `entered`: False only where no installation was entered before it at all.
+    """
 
     id: str
     confirmed: bool
     serial: str | None = None
+    entered: bool = True
+
+    @property
+    def flags(self) -> frozenset[Flag]:
+        if self.confirmed:
+            return frozenset()
+        return frozenset({Flag.UNCONFIRMED if self.entered else Flag.NOT_ENTERED})
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,8 +75,9 @@ class Interval:
     `posted` is what the books take, `low` and `high` the bounds of what may have flowed. `opening` and `closing` are
     the segment's book counts: posted = closing - opening + rollovers x capacity in the kinds that post.
     An installation's first count stands as a reading of seq 0 and boot -1, dated at the entry's instant.
-    A kind that ends a segment (decrease, impossible step, scale, change-out) posts 0 and bears the ended segment's id.
-    `missed`: missed polls inside by fault, sorted. `cause`: names of what happened inside, in order.
+    A kind that ends a segment (decrease, impossible step, scale, change-out) posts 0 and bears the ended segment's id;
+    its `high` is what the possible rate allows.
+    `missed`: missed polls inside by fault, sorted. `cause`: names of what happened inside, each once, in order.
     """
 
     segment: Segment
@@ -91,6 +105,24 @@ class Interval:
         return self.posted * self.scale.one_count_m3
 
     @property
+    def begin_ms(self) -> int:
+        return utc_ms(self.first)
+
+    @property
+    def end_ms(self) -> int:
+        return utc_ms(self.last)
+
+    @property
+    def gap(self) -> bool:
+        return Flag.GAP in self.flags
+
+    @property
     def plain(self) -> bool:
         """Nothing to report: metered between two neighbouring polls (a rollover is reported apart)."""
-        return self.kind in PLAIN and not self.flags - {Flag.NOT_ENTERED, Flag.UNCONFIRMED}
+        return self.kind is Kind.METERED and self.flags <= OF_SEGMENT
+
+
+def utc_ms(reading: Reading) -> int:
+    """The date of a posting point; the fold lets no undated reading become one."""
+    assert reading.when.utc_ms is not None
+    return reading.when.utc_ms

@@ -1,21 +1,31 @@
-"""Greatest rate and hours pumped."""
+"""Greatest rate and hours pumped.
 
-from collections.abc import Iterable
+The maximum rate is the greatest mean of the total over whole windows of the local clock. A window counts only if good
+readings cover all of it, without a gap, at most 1.5 windows apart (so the mean is not that of a longer time). Counts
+are cut at the windows' edges as exact fractions. The instantaneous peak is another thing and is kept apart.
+"""
+
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from enum import StrEnum
 from fractions import Fraction
 from zoneinfo import ZoneInfo
 
-from tallywell.ledger.intervals import Interval
+from tallywell.ledger.intervals import NOTES, SURE, Flag, Interval
+from tallywell.ledger.periods import DAY_MS, local
 
 
 @dataclass(frozen=True, slots=True)
 class Rate:
-    """A mean over a window of `window_ms` from `begin_ms`, or (window 0) an instantaneous value at `begin_ms`."""
+    """A mean over a window of `window_ms` from `begin_ms`, or (window 0) an instantaneous value at `begin_ms`.
+
+    `within_m3s`: what one count, or the total's step, at the window's edges can make of it (0 for a peak).
+    """
 
     m3s: Fraction
     begin_ms: int
     window_ms: int
+    within_m3s: Fraction = Fraction(0)
 
 
 class Source(StrEnum):
@@ -27,7 +37,13 @@ class Source(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Hours:
-    """`pumped_ms` within +/- `error_ms` (each start and stop is seen only at a poll), known for `covered_ms` of `expected_ms`."""
+    """`pumped_ms` within +/- `error_ms`, known for `covered_ms` of `expected_ms`.
+
+    An interval counts as pumped by the signal of its first reading, or by a rise across it. So each start and each stop
+    is seen up to one interval late or early: the error is the sum of the intervals in which starts (or stops, if more)
+    lie; by the total both, since a rise may fill any part of the first and last interval. A run that began and ended
+    between two polls is not seen by the signal, nor by the total a flow of less than one count an interval.
+    """
 
     pumped_ms: int
     error_ms: int
@@ -39,15 +55,100 @@ class Hours:
 def maximum_rate(
     intervals: Iterable[Interval], begin_ms: int, end_ms: int, zone: ZoneInfo, window_ms: int = 900_000
 ) -> Rate | None:
-    """The greatest mean over whole windows, aligned to the local clock and free of gaps; None if there is no such window."""
-    raise NotImplementedError
+    """The greatest mean over whole windows, aligned to the local clock and free of gaps; None if there is none such."""
+    if not 0 < window_ms <= DAY_MS:
+        raise ValueError(f"the window of a maximum rate lasts up to a day, not {window_ms} ms")
+    best: Rate | None = None
+    for start, volume, step in _windows(_metered(intervals, window_ms), begin_ms, end_ms, zone, window_ms):
+        rate = volume * 1000 / window_ms
+        if best is None or rate > best.m3s:
+            best = Rate(rate, start, window_ms, step * 1000 / window_ms)
+    return best
 
 
 def peak_flow(intervals: Iterable[Interval], begin_ms: int, end_ms: int) -> Rate | None:
     """The greatest instantaneous flow that a good reading showed; None where the map has no flow rate."""
-    raise NotImplementedError
+    best: Rate | None = None
+    for one in intervals:
+        for reading in (one.first, one.last) if one.kind not in NOTES else ():
+            at, flow = reading.when.utc_ms, reading.flow_m3s
+            inside = at is not None and begin_ms <= at < end_ms
+            if at is not None and inside and flow is not None and (best is None or flow > best.m3s):
+                best = Rate(flow, at, 0)
+    return best
 
 
 def hours_pumped(intervals: Iterable[Interval], begin_ms: int, end_ms: int) -> Hours | None:
     """Hours from the run signal where every reading has it, else from the rise of the total; None without intervals."""
-    raise NotImplementedError
+    covered = [one for one in intervals if one.kind not in NOTES and not one.gap and _inside(one, begin_ms, end_ms) > 0]
+    if not covered:
+        return None
+    known = all(one.first.running is not None and one.last.running is not None for one in covered)
+    pumped, error = (_by_signal if known else _by_total)(covered, begin_ms, end_ms)
+    all_of_it = sum(_inside(one, begin_ms, end_ms) for one in covered)
+    source = Source.RUNNING if known else Source.TOTAL
+    return Hours(pumped, error, source, min(all_of_it, end_ms - begin_ms), end_ms - begin_ms)
+
+
+def _inside(one: Interval, begin: int, end: int) -> int:
+    return min(one.end_ms, end) - max(one.begin_ms, begin)
+
+
+def _by_signal(intervals: list[Interval], begin: int, end: int) -> tuple[int, int]:
+    pumped = starts = stops = 0
+    for one in intervals:
+        length = _inside(one, begin, end)
+        pumped += length if one.first.running else 0
+        starts += length if one.last.running and not one.first.running else 0
+        stops += length if one.first.running and not one.last.running else 0
+    return pumped, max(starts, stops)
+
+
+def _by_total(intervals: list[Interval], begin: int, end: int) -> tuple[int, int]:
+    pumped = error = 0
+    rising = [one for one in intervals if one.posted > 0]
+    begun, ended = {one.first.seq for one in rising}, {one.last.seq for one in rising}
+    for one in rising:
+        length = _inside(one, begin, end)
+        pumped += length
+        error += 0 if one.first.seq in ended and one.last.seq in begun else length
+    return pumped, error
+
+
+def _metered(intervals: Iterable[Interval], window_ms: int) -> Iterator[Interval]:
+    """The intervals that may lie in a window."""
+    for one in intervals:
+        unsure = one.gap or Flag.TIME_UNCERTAIN in one.flags or one.kind not in SURE
+        if not unsure and 2 * (one.end_ms - one.begin_ms) <= 3 * window_ms:
+            yield one
+
+
+def _windows(
+    intervals: Iterable[Interval], begin: int, end: int, zone: ZoneInfo, window: int
+) -> Iterator[tuple[int, Fraction, Fraction]]:
+    """(start, volume, step at its edges) of each window that is covered from end to end."""
+    start, covered, volume = _aligned(begin, zone, window), 0, Fraction(0)
+    for one in intervals:
+        at = max(one.begin_ms, start)
+        while at < one.end_ms and start < end:
+            if at >= start + window:
+                start, covered, volume = _aligned(at - window + 1, zone, window), 0, Fraction(0)
+                at = max(at, start)
+            stop = min(one.end_ms, start + window)
+            covered += max(0, stop - at)
+            volume += one.volume_m3 * Fraction(max(0, stop - at), one.end_ms - one.begin_ms)
+            at = max(at, stop)
+            if at == start + window and covered == window and at <= end:
+                yield start, volume, _step(one)
+
+
+def _step(one: Interval) -> Fraction:
+    total = one.last.total
+    return max(1, total.high - total.low) * one.scale.one_count_m3
+
+
+def _aligned(at: int, zone: ZoneInfo, window: int) -> int:
+    """The first instant from `at` on at which the local clock shows a whole multiple of the window since midnight."""
+    here = local(at, zone)
+    since = ((here.hour * 60 + here.minute) * 60 + here.second) * 1000 + here.microsecond // 1000
+    return at + -since % window

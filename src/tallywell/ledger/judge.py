@@ -1,0 +1,131 @@
+"""Whether a reading can follow another on the same totalizer, and what then flowed. Two readings and the rules only.
+
+A later reading *fits* an earlier one if the counts between them are at most what the possible rate allows in the time
+between them (plus the age of a register when it is read, the uncertainty of the dates across boots, and one count that
+two roundings can make). What fits, least first:
+
+1. Not lower, or lower by less than the total's step: the difference (0 where lower), no rollover.
+2. Lower: (new - old) mod capacity, one rollover.
+
+The least explanation is the only one, and is posted as metered, unless
+- one more whole capacity would also fit: then nobody can tell how often the totalizer went round; or
+- it is a rollover across a gap, and the counts allowed are more than a hundredth of the capacity: then a reset could
+  have landed there by chance as well. (Below that, or between neighbouring polls, the rollover is taken.)
+In these two cases the least explanation is posted as a question to a person, with bounds that hold all of them:
+downwards 0 where a reset fits, upwards as many rounds as fit.
+"""
+
+from dataclasses import dataclass
+from fractions import Fraction
+from itertools import pairwise
+
+from tallywell.ledger.intervals import Flag, Kind, utc_ms
+from tallywell.readings.quantities import Reading
+from tallywell.readings.total import Total
+
+CHANCE = 100  # a reset that looks like a rollover is taken for one in at most 1 of so many cases
+
+
+@dataclass(frozen=True, slots=True)
+class Rules:
+    """`every_ms`: the point's rate of polling. `possible_rate_m3s`: the greatest flow that the pipe can pass.
+
+    `readout_ms`: how old a register may be when it is read, at most (meters refresh every second or few).
+    """
+
+    every_ms: int
+    possible_rate_m3s: Fraction
+    readout_ms: int = 5_000
+
+
+@dataclass(frozen=True, slots=True)
+class Explained:
+    """What flowed between two readings, in counts; `book` is the total the books stand at afterwards."""
+
+    kind: Kind
+    book: Total
+    posted: int
+    low: int
+    high: int
+    rollovers: int
+    flags: frozenset[Flag]
+
+
+NO_FLAGS: frozenset[Flag] = frozenset()
+ONLY_GAP = frozenset({Flag.GAP})
+
+
+def elapsed_ms(old: Reading, new: Reading) -> int:
+    """By the boot clock within a boot, else by date."""
+    if old.when.boot == new.when.boot:
+        return new.when.boot_ms - old.when.boot_ms
+    return utc_ms(new) - utc_ms(old)
+
+
+def is_gap(rules: Rules, old: Reading, new: Reading) -> bool:
+    return elapsed_ms(old, new) > 2 * rules.every_ms
+
+
+def allowed(rules: Rules, old: Reading, new: Reading) -> int:
+    """The most counts of `old`'s scale that can have passed between two readings."""
+    ms = elapsed_ms(old, new) + rules.readout_ms
+    if old.when.boot != new.when.boot:
+        ms += old.when.within_ms + new.when.within_ms
+    rate, one = rules.possible_rate_m3s, old.scale.one_count_m3
+    return rate.numerator * one.denominator * max(0, ms) // (rate.denominator * one.numerator * 1000) + 1
+
+
+def explain(rules: Rules, old: Reading, book: Total, new: Reading) -> Explained | None:
+    """The least explanation of `new` after `old`, where the books stand at `book`; None if it does not fit."""
+    capacity, total = new.scale.capacity, new.total
+    lower = total.count < book.count
+    within_step = lower and total.high >= book.low
+    rounds = 1 if lower and not within_step else 0
+    least = max(0, total.low - book.high + rounds * capacity)
+    most = max(0, total.high - book.low + rounds * capacity)
+    room = allowed(rules, old, new)
+    if least > room:
+        return None
+    flags = ONLY_GAP if is_gap(rules, old, new) else NO_FLAGS
+    if within_step:
+        flags |= {Flag.WITHIN_STEP}
+    posted = max(0, total.count - book.count + rounds * capacity)
+    sure = Explained(_kind(old, flags), book if within_step else total, posted, least, most, rounds, flags)
+    return _questioned(sure, room, capacity)
+
+
+def _kind(old: Reading, flags: frozenset[Flag]) -> Kind:
+    if old.when.boot < 0:
+        return Kind.FROM_FIRST_COUNT
+    return Kind.ACROSS_GAP if Flag.GAP in flags else Kind.METERED
+
+
+def _questioned(sure: Explained, room: int, capacity: int) -> Explained:
+    """The same explanation, as a question where others fit too."""
+    more_rounds = (room - sure.low) // capacity
+    by_chance = Flag.GAP in sure.flags and room * CHANCE > capacity
+    reset = sure.rollovers > 0 and (more_rounds > 0 or by_chance)
+    if not more_rounds and not reset:
+        return sure
+    flags = (
+        sure.flags | ({Flag.SEVERAL_ROUNDS} if more_rounds else NO_FLAGS) | ({Flag.RESET_FITS} if reset else NO_FLAGS)
+    )
+    low = 0 if reset else sure.low
+    high = max(sure.high + more_rounds * capacity, room if reset else 0)
+    return Explained(Kind.QUESTION, sure.book, sure.posted, low, high, sure.rollovers, flags)
+
+
+def fit_together(rules: Rules, readings: tuple[Reading, ...]) -> bool:
+    """Whether a fold may begin at these readings: each follows the one before it, on one scale, without a question.
+
+    From three such neighbours on (no good reading between them left out) a fold equals the fold from the record's
+    beginning: the last of the three is its last good reading, whatever went before.
+    """
+    return all(_follows(rules, old, new) for old, new in pairwise(readings))
+
+
+def _follows(rules: Rules, old: Reading, new: Reading) -> bool:
+    if old.when.utc_ms is None or new.when.utc_ms is None or old.scale != new.scale:
+        return False
+    found = explain(rules, old, old.total, new)
+    return found is not None and found.kind is not Kind.QUESTION and Flag.WITHIN_STEP not in found.flags
