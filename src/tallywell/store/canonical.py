@@ -2,8 +2,6 @@
 
 import json
 
-Value = None | bool | int | str | list["Value"] | tuple["Value", ...] | dict[str, "Value"]
-
 
 def canonical(value: object) -> str:
     """JSON with sorted keys and tight separators, UTF-8 kept. A float, a key that is no text or half a surrogate
@@ -21,16 +19,16 @@ def _refuse(value: object, place: str) -> None:
     elif isinstance(value, dict):
         for key, inner in value.items():
             if not isinstance(key, str):
-                raise ValueError(f"{place}: a key must be text (got {key!r})")
+                raise ValueError(f"{place}: a key must be text (got {key!r})")  # noqa: TRY004 - one family for the caller
             _refuse_half_pair(key, place)
             _refuse(inner, f"{place}.{key}")
     elif isinstance(value, list | tuple):
         for at, inner in enumerate(value):
             _refuse(inner, f"{place}[{at}]")
     else:
-        raise ValueError(
-            f"{place}: {type(value).__name__} has no exact text (got {value!r}); give an integer or a text"
-        )
+        kind = type(value).__name__
+        hint = "give a whole number or a text"
+        raise ValueError(f"{place}: {kind} has no exact text (got {value!r}); {hint}")  # noqa: TRY004 - as above
 
 
 def _refuse_half_pair(text: str, place: str) -> None:

@@ -4,12 +4,15 @@ A boot is dated as a whole or not at all: rows after its first anchor from the l
 from that first anchor, and a boot without any anchor from what a person stated of its clock.
 """
 
+import json
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from tallywell.readings.clocks import When
 from tallywell.readings.facts import Anchor, Entry
 
 DRIFT_PPM = 500  # the worst that a free-running quartz of a small computer is taken to do; adjtimex(2) slews up to this
+UNKNOWN_MS = 60_000  # of a dated row whose anchor is not in the record, which should not be
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,10 +36,46 @@ def within_at(half_width_ms: int, distance_ms: int) -> int:
 
 
 def stated(entry: Entry) -> Stated | None:
-    """What an entry of kind `clock` says; None for any other kind, or where it lacks a part."""
-    raise NotImplementedError
+    """What an entry of kind `clock` says; None for any other kind, or where it lacks a part.
+
+    Content: {"it_is_ms": UTC, "within_ms": n, "boot_id": ..., "boot_ms": ...}, all of the instant it was typed.
+    """
+    if entry.kind != "clock":
+        return None
+    content = json.loads(entry.content)
+    numbers = [content.get(name) for name in ("boot_ms", "it_is_ms", "within_ms")]
+    boot_id = content.get("boot_id")
+    if not isinstance(boot_id, str) or not all(type(number) is int for number in numbers):
+        return None
+    return Stated(boot_id, *numbers)
+
+
+def in_force(entries: Iterable[Entry]) -> dict[str, Stated]:
+    """What stands about each boot's clock, by boot id: the latest word that no later entry replaces."""
+    entries = tuple(entries)
+    replaced = {entry.replaces for entry in entries}
+    said = (stated(entry) for entry in entries if entry.uuid not in replaced)
+    return {one.boot_id: one for one in said if one}
 
 
 def when(boot: int, boot_ms: int, utc_ms: int | None, anchor: Anchor | None, said: Stated | None) -> When:
     """The row's date: its own, else the anchor's, else as stated, else none. `anchor` must be of the row's boot."""
-    raise NotImplementedError
+    if anchor:
+        own = utc_at(anchor, boot_ms) if utc_ms is None else utc_ms
+        return When(boot, boot_ms, own, within_at(anchor.half_width_ms, boot_ms - anchor.boot_ms))
+    if utc_ms is not None:
+        return When(boot, boot_ms, utc_ms, UNKNOWN_MS)
+    if said:
+        own = said.it_is_ms + (boot_ms - said.boot_ms)
+        return When(boot, boot_ms, own, within_at(said.within_ms, boot_ms - said.boot_ms))
+    return When(boot, boot_ms, None, 0)
+
+
+def boot_start(anchor: Anchor) -> int:
+    """The UTC instant at which the anchor's boot began: everything of earlier boots was before it."""
+    return utc_at(anchor, 0)
+
+
+def stated_start(said: Stated) -> int:
+    """The same by a person's word."""
+    return said.it_is_ms - said.boot_ms
