@@ -57,7 +57,7 @@ def face_count(face: Face, text: str) -> int:
 
 
 def in_books(face: Face, count: int, scale: Scale) -> Total:
-    """The books' counts for a count of the face. The next digit may be about to turn: its step lies between the bounds."""
+    """The books' counts for a count of the face. A digit about to turn lies between the bounds."""
     step = face.one_count.si / scale.one_count_m3
     return Total(round(count * step), count * step.numerator // step.denominator, _ceiling((count + 1) * step))
 

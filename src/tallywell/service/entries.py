@@ -1,8 +1,8 @@
 """What the content of an entry says, kind by kind. Pure: content in, ledger facts out; content made here is read here.
 
-    visit          {"shows": "00092545", "note": ""}                         a hand reading, as the face shows it
-    installation   {"serial": "A-1042", "first_count": "00000012", "note": ""}   first_count null: not noted
-    clock          {"it_is_ms": 1784059500000, "within_ms": 120000, "boot_id": "...", "boot_ms": 81234}   UTC; see clock_content
+    visit          {"shows": "00092545", "note": ""}                            a hand reading, as the face shows it
+    installation   {"serial": "A-1042", "first_count": "00000012", "note": ""}  first_count null: not noted
+    clock          {"it_is_ms": 1784059500000, "within_ms": 120000, "boot_id": "...", "boot_ms": 81234}
 
 An entry is kept as it was written: digits of the face, not counts of the books, since a corrected map may change them.
 """

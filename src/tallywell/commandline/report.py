@@ -1,0 +1,171 @@
+"""Print the volumes of a period from the record: begin and end readings, volume, days, gaps, and all that is not plain.
+
+It reads the record only, beside a running daemon or without one, and takes the site file's text from there. The period
+is one of --month, --year, --water-year, or --from with --to; its days are local days of the site.
+"""
+
+import argparse
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from tallywell.ledger.periods import Period
+    from tallywell.reports.model import Report
+    from tallywell.service.accepted import Accepted
+
+SUMMARY = "the volumes of a month, a year or any days, as text or CSV"
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    from tallywell.commandline.site import site_argument
+
+    site_argument(parser)
+    period = parser.add_argument_group("period")
+    period.add_argument("--month", metavar="YYYY-MM", help="a calendar month, such as 2026-07")
+    period.add_argument("--year", metavar="YYYY", help="a calendar year")
+    period.add_argument("--water-year", metavar="YYYY", help="1 October to 30 September, named by the year it ends in")
+    period.add_argument("--from", metavar="DATE", dest="first", help="the first day, such as 2026-07-01; with --to")
+    period.add_argument("--to", metavar="DATE", dest="last", help="the last day, included")
+    parser.add_argument("--point", metavar="NAME", action="append", help="only this point; may be given again")
+    parser.add_argument(
+        "--unit", metavar="UNIT", help="unit of volume, such as acre_foot, gal, m3 (default: the face's)"
+    )
+    parser.add_argument(
+        "--csv", metavar="FILE", help="write CSV to FILE instead of text to the screen; - is the screen"
+    )
+
+
+def run(options: argparse.Namespace) -> int:
+    from tallywell.commandline.site import sound_site
+    from tallywell.service.accepted import accepted_site
+    from tallywell.service.books import period_report
+    from tallywell.store.database import RecordFolder
+    from tallywell.store.query import Reader
+
+    period = _period(options)
+    _known_unit(options.unit)
+    loaded, _ = sound_site(options.site)
+    with Reader(RecordFolder(loaded.record)) as reader:
+        accepted = accepted_site(reader)
+        report = period_report(reader, accepted, period, _points(options.point, accepted))
+    _has_something(report)
+    return _give(report, options)
+
+
+def _period(options: argparse.Namespace) -> "Period":
+    """The one period asked for; anything else ends the command with 2."""
+    from tallywell.commandline.site import called_wrongly
+    from tallywell.ledger import periods
+
+    ways = {
+        "--month": (options.month, periods.month),
+        "--year": (options.year, periods.calendar_year),
+        "--water-year": (options.water_year, periods.water_year),
+    }
+    asked = [(name, text, read) for name, (text, read) in ways.items() if text is not None]
+    ranged = options.first is not None or options.last is not None
+    if len(asked) + ranged != 1:
+        raise called_wrongly("name one period: --month 2026-07, --year 2026, --water-year 2026, or --from with --to")
+    try:
+        if ranged:
+            return periods.between(_day("--from", options.first), _day("--to", options.last))
+        name, text, read = asked[0]
+        return read(text)
+    except ValueError as wrong:
+        raise called_wrongly(str(wrong) if ranged else f"{name}: {wrong}") from None
+
+
+def _day(option: str, text: str | None) -> date:
+    if text is None:
+        raise ValueError(
+            f"{option} is missing; a range needs --from and --to, such as --from 2026-07-01 --to 2026-07-15"
+        )
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise ValueError(f"{option}: {text!r} is no date; write it as 2026-07-01") from None
+
+
+def _known_unit(unit: str | None) -> None:
+    from tallywell.commandline.site import called_wrongly
+    from tallywell.readings.units import VOLUMES
+
+    if unit is None or unit in VOLUMES:
+        return
+    from difflib import get_close_matches
+
+    near = get_close_matches(unit, VOLUMES, n=1)
+    meant = f"did you mean {near[0]!r}? " if near else ""
+    raise called_wrongly(f"--unit: {unit!r} is no unit of volume known here; {meant}known are {', '.join(VOLUMES)}")
+
+
+def _points(names: list[str] | None, accepted: "Accepted") -> list[str] | None:
+    from tallywell.commandline.site import called_wrongly, point_named
+
+    for name in names or []:
+        if point_named(accepted.site, name).map.books is None:
+            raise called_wrongly(f"{name}: its map has no total, so there is no volume to report")
+    return names
+
+
+def _has_something(report: "Report") -> None:
+    """A period wholly before or after the record says so, instead of a sheet full of unknowns."""
+    from tallywell.readings.problems import EdgeFailure
+    from tallywell.reports.dates import with_offset
+
+    if report.as_of_ms is None:
+        raise EdgeFailure("the record holds nothing with a date yet", hint="let `tallywell run` poll the meters first")
+    if report.begin_ms > report.as_of_ms:
+        raise EdgeFailure(
+            f"the record ends {with_offset(report.as_of_ms, report.zone)}, before {report.period.name} begins",
+            hint="ask for a period that has begun",
+        )
+    if report.starts_ms is not None and report.end_ms <= report.starts_ms:
+        raise EdgeFailure(
+            f"the record begins {with_offset(report.starts_ms, report.zone)}, after {report.period.name} has ended",
+            hint="ask for a later period",
+        )
+
+
+def _give(report: "Report", options: argparse.Namespace) -> int:
+    if options.csv is None:
+        from tallywell.reports.text import text
+
+        print(text(report, options.unit), end="")
+        return 0
+    from tallywell.reports.csv_layout import csv
+
+    if options.csv == "-":
+        import sys
+
+        sys.stdout.flush()
+        sys.stdout.buffer.write(csv(report, options.unit).encode())
+        sys.stdout.buffer.flush()
+        return 0
+    _write(Path(options.csv), csv(report, options.unit).encode())
+    print(f"wrote {options.csv}")
+    return 0
+
+
+def _write(path: Path, content: bytes) -> None:
+    """All of it or nothing: whoever looks at the file meanwhile never meets half a report."""
+    import os
+    import tempfile
+
+    from tallywell.readings.problems import EdgeFailure
+
+    beside = None
+    try:
+        with tempfile.NamedTemporaryFile(dir=path.parent, prefix=f".{path.name}.", delete=False) as beside:
+            beside.write(content)
+            beside.flush()
+            os.fsync(beside.fileno())
+        Path(beside.name).chmod(0o644)
+        Path(beside.name).replace(path)
+    except OSError as why:
+        if beside is not None:
+            Path(beside.name).unlink(missing_ok=True)
+        raise EdgeFailure(
+            f"{path}: cannot be written ({why.strerror})", hint="name a folder that you may write to"
+        ) from None

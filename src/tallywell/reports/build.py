@@ -1,0 +1,290 @@
+"""From a point's intervals to its part of the report: all that is cut, added up and compared; nothing rounded."""
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from itertools import groupby, islice
+from zoneinfo import ZoneInfo
+
+from tallywell.ledger.intervals import OF_SEGMENT, SURE, Flag, Interval, Kind, utc_ms
+from tallywell.ledger.periods import Period, days, edges_ms, midnight_ms
+from tallywell.ledger.rates import hours_pumped, maximum_rate, peak_flow
+from tallywell.ledger.sums import Edge, Gap, Part, Sum, add_up, bounds_at
+from tallywell.readings.quantities import HandReading, Reading
+from tallywell.readings.units import Measure
+from tallywell.reports.face import Face, face_capacity_in_books, shown
+from tallywell.reports.model import (
+    EdgeCount,
+    GapLine,
+    How,
+    MeterLine,
+    Place,
+    PointReport,
+    Register,
+    Remark,
+    RolloverLine,
+    Seen,
+    SegmentLine,
+    Slice,
+    VisitLine,
+    Volume,
+)
+
+POSTS = SURE | {Kind.QUESTION}  # the kinds that put counts into the books
+# What is said elsewhere in the report already, or is no more than the absence of an entry, makes no remark of its own.
+_SAID_ELSEWHERE = OF_SEGMENT | {Flag.GAP}
+
+
+@dataclass(frozen=True, slots=True)
+class Visit:
+    """A hand reading as entered; `reading` None: it could not be taken, `fault` says why."""
+
+    utc_ms: int
+    shows: str
+    author: str
+    note: str
+    reading: HandReading | None
+    fault: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class PointFacts:
+    """What is known of one point. `intervals` reach beyond the period where the record does.
+
+    `unread`: stretches before the first and after the last good reading, cut to the period, with their causes.
+    """
+
+    place: Place
+    register: Register
+    face: Face
+    face_stated: bool
+    rate_unit: str | None
+    running_above: Measure | None
+    meters: tuple[MeterLine, ...]
+    visits: tuple[Visit, ...]
+    intervals: tuple[Interval, ...]
+    unread: tuple[GapLine, ...]
+    no_readings: str = ""
+
+
+def point_report(facts: PointFacts, period: Period, zone: ZoneInfo) -> PointReport:
+    """The point's part of the report for a period of whole local days."""
+    edges = edges_ms(period, zone)
+    begin_ms, end_ms = edges[0], edges[-1]
+    inside = tuple(each for each in facts.intervals if _overlap_ms(each, begin_ms, end_ms))
+    added = add_up(facts.intervals, edges)
+    metered = any(each.kind in POSTS for each in inside)
+    return PointReport(
+        place=facts.place,
+        register=facts.register,
+        face=facts.face,
+        face_stated=facts.face_stated,
+        rate_unit=facts.rate_unit,
+        meters=_meters_in(facts.meters, begin_ms, end_ms),
+        begin=_edge(added.begin, inside, facts.face, begins=True),
+        end=_edge(added.end, inside, facts.face, begins=False),
+        volume=_volume(added.whole) if metered else None,
+        segments=tuple(_segments(inside, added, facts.face)),
+        days=_slices([day.isoformat() for day in days(period)], added.parts, inside),
+        months=_months(facts.intervals, inside, period, zone),
+        maximum=maximum_rate(facts.intervals, begin_ms, end_ms, zone),
+        peak=peak_flow(facts.intervals, begin_ms, end_ms),
+        hours=hours_pumped(facts.intervals, begin_ms, end_ms) if metered else None,
+        running_above=facts.running_above,
+        covered_ms=added.whole.covered_ms,
+        expected_ms=end_ms - begin_ms,
+        known_day_m3=added.whole.known_day_m3,
+        gaps=tuple(sorted([*map(_gap, added.gaps), *facts.unread], key=lambda gap: gap.begin_ms)),
+        rollovers=tuple(RolloverLine(each.utc_ms, each.times, each.capacity) for each in added.rollovers),
+        remarks=tuple(_remark(each, facts.face) for each in added.not_plain if _needs_words(each)),
+        visits=tuple(_visit(each, facts) for each in facts.visits if begin_ms <= each.utc_ms < end_ms),
+        no_readings=facts.no_readings,
+    )
+
+
+def volume_between(intervals: Sequence[Interval], begin_ms: int, end_ms: int) -> Volume | None:
+    """The exact volume between two instants; None where nothing is metered in between."""
+    if not any(each.kind in POSTS and _overlap_ms(each, begin_ms, end_ms) for each in intervals):
+        return None
+    return _volume(add_up(intervals, (begin_ms, end_ms)).whole)
+
+
+def _slices(labels: Iterable[str], parts: Iterable[Part], inside: Sequence[Interval]) -> tuple[Slice, ...]:
+    """One slice a part. Both run forward in time, so that a year of polls is passed over once."""
+    found: list[Slice] = []
+    at = 0
+    for label, part in zip(labels, parts, strict=True):
+        while at < len(inside) and inside[at].end_ms <= part.begin_ms:
+            at += 1
+        found.append(_slice(label, part, list(_metered_from(inside, at, part.end_ms))))
+    return tuple(found)
+
+
+def _metered_from(inside: Sequence[Interval], at: int, end_ms: int) -> Iterator[Interval]:
+    for each in islice(inside, at, None):
+        if each.begin_ms >= end_ms:
+            return
+        if each.kind in POSTS:
+            yield each
+
+
+def _slice(label: str, part: Part, metered: Sequence[Interval]) -> Slice:
+    return Slice(
+        label=label,
+        begin_ms=part.begin_ms,
+        end_ms=part.end_ms,
+        volume=_volume(part) if metered else None,
+        reached_ms=sum(_overlap_ms(each, part.begin_ms, part.end_ms) for each in metered),
+        covered_ms=part.covered_ms,
+        rollovers=part.rollovers,
+        kinds=part.kinds,
+        estimated=part.estimated,
+    )
+
+
+def _months(
+    intervals: Sequence[Interval], inside: Sequence[Interval], period: Period, zone: ZoneInfo
+) -> tuple[Slice, ...]:
+    """The parts of months inside the period, cut anew: adding up days would widen the bounds at every midnight."""
+    starts = [day for day in days(period) if day == period.first or day.day == 1]
+    edges = [midnight_ms(day, zone) for day in [*starts, period.end]]
+    return _slices([f"{day:%Y-%m}" for day in starts], add_up(intervals, edges).parts, inside)
+
+
+def _volume(part: Part) -> Volume:
+    return Volume(part.volume_m3, part.low_m3, part.high_m3)
+
+
+def _edge(edge: Edge, inside: Sequence[Interval], face: Face, *, begins: bool) -> EdgeCount | None:
+    """The count at the edge; where no interval reaches it, the period's own first or last reading with its own time."""
+    if edge.count is not None and edge.low is not None and edge.high is not None:
+        return _at_edge(edge, edge.count, edge.low, edge.high, face)
+    metered = [each for each in inside if each.kind in POSTS]
+    if not metered:
+        return None
+    outer = metered[0] if begins else metered[-1]
+    reading, count = (outer.first, outer.opening) if begins else (outer.last, outer.closing)
+    how = How.ENTERED if reading.seq == 0 else How.FIRST if begins else How.LAST
+    low, high = reading.total.low, reading.total.high
+    return EdgeCount(_seen_at(reading, count, face), min(low, count), max(high, count), how)
+
+
+def _at_edge(edge: Edge, count: int, low: int, high: int, face: Face) -> EdgeCount:
+    enclosing = edge.at or edge.before or edge.after
+    assert enclosing is not None, "an edge with a count has a reading beside it"
+    capacity = enclosing.scale.capacity  # inside an interval with a rollover the edge's counts run on past it
+    count, low, high = count % capacity, low % capacity, high % capacity
+    seen = Seen(edge.utc_ms, count, shown(face, count, enclosing.scale))
+    how = How.READ if edge.at else How.ESTIMATED if edge.estimated else How.BETWEEN
+    if edge.at:
+        return EdgeCount(seen, low, high, how)
+    before = None if edge.before is None else _seen(edge.before, face)
+    after = None if edge.after is None else _seen(edge.after, face)
+    return EdgeCount(seen, low, high, how, before, after)
+
+
+def _segments(inside: Sequence[Interval], added: Sum, face: Face) -> Iterable[SegmentLine]:
+    counts = dict(added.whole.counts)
+    metered = [each for each in inside if each.kind in POSTS]
+    for id_, group in groupby(metered, key=lambda each: each.segment.id):
+        part = list(group)
+        yield _segment_line(part, added, counts.get(id_, 0), face)
+
+
+def _segment_line(part: Sequence[Interval], added: Sum, counts: int, face: Face) -> SegmentLine:
+    first, last, segment = part[0], part[-1], part[0].segment
+    begin = _cut(added.begin, first, face) or _seen_at(first.first, first.opening, face)
+    end = _cut(added.end, last, face) or _seen_at(last.last, last.closing, face)
+    capacity = first.scale.capacity
+    # A rollover may lie on the other side of an edge that cuts its interval, so it is taken from the counts themselves.
+    rounds = (counts - (end.count - begin.count)) // capacity
+    return SegmentLine(
+        segment.id, segment.serial, segment.confirmed, begin, end, rounds, capacity, counts, first.scale.one_count_m3
+    )
+
+
+def _cut(edge: Edge, interval: Interval, face: Face) -> Seen | None:
+    """What stands at the period's edge, where it cuts this interval."""
+    cuts = interval.begin_ms <= edge.utc_ms <= interval.end_ms
+    if edge.count is None or edge.segment != interval.segment or not cuts:
+        return None
+    count = edge.count % interval.scale.capacity
+    return Seen(edge.utc_ms, count, shown(face, count, interval.scale))
+
+
+def _gap(gap: Gap) -> GapLine:
+    of = gap.interval
+    one = of.scale.one_count_m3
+    volume = Volume(gap.volume_m3, of.low * one, of.high * one) if of.kind in POSTS else None
+    return GapLine(gap.begin_ms, gap.end_ms, volume, gap.missed, gap.cause)
+
+
+def _needs_words(interval: Interval) -> bool:
+    return interval.kind not in (Kind.METERED, Kind.ACROSS_GAP) or bool(interval.flags - _SAID_ELSEWHERE)
+
+
+def _remark(interval: Interval, face: Face) -> Remark:
+    one = interval.scale.one_count_m3
+    return Remark(
+        first=_seen(interval.first, face),
+        last=_seen(interval.last, face),
+        kind=interval.kind,
+        flags=interval.flags,
+        rollovers=interval.rollovers,
+        volume=Volume(interval.volume_m3, interval.low * one, interval.high * one),
+        posted=interval.posted,
+        segment=interval.segment.id,
+    )
+
+
+def _visit(visit: Visit, facts: PointFacts) -> VisitLine:
+    around = _around(facts.intervals, visit.utc_ms)
+    register = None if around is None else _register_at(around, visit.utc_ms, facts.face)
+    more = None
+    if visit.reading is not None and around is not None and register is not None:
+        more = _more(visit.reading, register, face_capacity_in_books(facts.face, around.scale))
+    return VisitLine(visit.utc_ms, visit.shows, visit.author, register, more, visit.note, visit.fault)
+
+
+def _around(intervals: Iterable[Interval], moment_ms: int) -> Interval | None:
+    return next((each for each in intervals if each.kind in POSTS and _holds(each, moment_ms)), None)
+
+
+def _holds(interval: Interval, moment_ms: int) -> bool:
+    return interval.begin_ms <= moment_ms <= interval.end_ms and interval.begin_ms < interval.end_ms
+
+
+def _register_at(interval: Interval, moment_ms: int, face: Face) -> EdgeCount:
+    """The register's count at a moment, as at an edge of a period: bounded by the readings on either side."""
+    count, low, high = bounds_at(interval, moment_ms)
+    how = How.ESTIMATED if interval.gap else How.BETWEEN
+    seen = Seen(moment_ms, count, shown(face, count % interval.scale.capacity, interval.scale))
+    return EdgeCount(seen, low, high, how, _seen(interval.first, face), _seen(interval.last, face))
+
+
+def _more(hand: HandReading, register: EdgeCount, face_capacity: Fraction) -> int:
+    """By how many counts the face lies outside the register's bounds; the face may have gone round in between."""
+    rounds = round((register.seen.count - hand.total.count) / face_capacity)
+    shift = round(rounds * face_capacity)
+    low, high = hand.total.low + shift, hand.total.high + shift
+    if low > register.high:
+        return low - register.high
+    return high - register.low if high < register.low else 0
+
+
+def _meters_in(meters: Iterable[MeterLine], begin_ms: int, end_ms: int) -> tuple[MeterLine, ...]:
+    return tuple(m for m in meters if m.begin_ms < end_ms and (m.end_ms is None or m.end_ms > begin_ms))
+
+
+def _seen(reading: Reading, face: Face) -> Seen:
+    return _seen_at(reading, reading.total.count, face)
+
+
+def _seen_at(reading: Reading, count: int, face: Face) -> Seen:
+    return Seen(
+        utc_ms(reading), count, shown(face, count % reading.scale.capacity, reading.scale), reading.when.within_ms
+    )
+
+
+def _overlap_ms(interval: Interval, begin_ms: int, end_ms: int) -> int:
+    return max(0, min(interval.end_ms, end_ms) - max(interval.begin_ms, begin_ms))

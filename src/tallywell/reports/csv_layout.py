@@ -1,0 +1,245 @@
+"""The report as CSV (RFC 4180: CRLF, commas, quotes doubled inside quotes; UTF-8): one table, one fact a row.
+
+    point      name of the point; empty in rows of the whole report and of permits
+    section    report, point, meter, reading, segment, month, day, gap, rollover, remark, visit, permit
+    item       what the row is about: "volume", "2026-07-14", "begin", a serial number ...
+    from, to   ISO 8601 with the offset from UTC that held then; half-open; `to` empty for an instant
+    value      number (decimal point, no grouping) or text; "no readings" or "unknown" where it is not known, never 0
+    unit       of value, low and high
+    low, high  bounds of what may have flowed, or of the count
+    known_by   how it is known: metered, estimated ..., by whom
+    words      a sentence for people
+
+Rows with section = day (or month) are the series; each is rounded by itself, and the row point/volume is of unrounded
+values. No cell begins like a formula (= + - @ tab): such a text gets an apostrophe in front.
+"""
+
+from collections.abc import Iterable, Iterator
+from fractions import Fraction
+from zoneinfo import ZoneInfo
+
+from tallywell.readings.units import Measure
+from tallywell.reports import words
+from tallywell.reports.dates import iso
+from tallywell.reports.decimals import decimal, plain
+from tallywell.reports.model import EdgeCount, PermitLine, PointReport, Report, Seen, Slice, Volume
+from tallywell.reports.shown_units import VolumeUnit, factor, rate_unit
+from tallywell.reports.text import permit_unit, unit_of
+
+COLUMNS = ("point", "section", "item", "from", "to", "value", "unit", "low", "high", "known_by", "words")
+UNKNOWN = "unknown"
+_FORMULA = ("=", "+", "-", "@", "\t", "\r")
+
+Row = dict[str, str]
+
+
+def csv(report: Report, unit: str | None = None) -> str:
+    """The whole table. `unit` as in the text layout."""
+    rows: list[Row] = [*_whole(report)]
+    for point in report.points:
+        rows += [{"point": point.place.point, **row} for row in _point(point, unit_of(point, unit), report.zone)]
+    for permit in report.permits:
+        rows += _permit(permit, permit_unit(permit, report, unit), report)
+    return "".join(_line(cells) for cells in [COLUMNS, *([row.get(name, "") for name in COLUMNS] for row in rows)])
+
+
+def _line(cells: Iterable[str]) -> str:
+    return ",".join(map(_quoted, cells)) + "\r\n"
+
+
+def _quoted(cell: str) -> str:
+    safe = f"'{cell}" if cell.startswith(_FORMULA) else cell
+    if any(mark in safe for mark in ',"\r\n'):
+        return '"' + safe.replace('"', '""') + '"'
+    return safe
+
+
+def _whole(report: Report) -> Iterator[Row]:
+    zone = report.zone
+
+    def said(item: str, value: str, **more: str) -> Row:
+        return {"section": "report", "item": item, "value": value, **more}
+
+    yield said("site", report.site)
+    yield said("period", report.period.name, **_span(report.begin_ms, report.end_ms, zone))
+    yield said("time zone", zone.key)
+    yield said("state", "provisional" if report.provisional else "not finalised", words=report.provisional)
+    yield said("record as of", UNKNOWN if report.as_of_ms is None else iso(report.as_of_ms, zone))
+    yield said("site file", report.site_file, unit="sha256")
+    for name, sha256 in report.maps.items():
+        yield said("register map", sha256, unit="sha256", words=name)
+    yield said("program", f"tallywell {report.version}")
+    yield said("note", words.CLOSING)
+
+
+def _point(point: PointReport, unit: VolumeUnit, zone: ZoneInfo) -> Iterator[Row]:
+    yield from _place(point)
+    yield from _totals(point, unit, zone)
+    yield from _meters(point, zone)
+    for item, edge in (("begin", point.begin), ("end", point.end)):
+        yield from _reading(item, edge, zone)
+    yield from _segments(point, unit, zone)
+    for section, slices in (("month", point.months), ("day", point.days)):
+        yield from (_slice(section, each, unit, zone) for each in slices)
+    yield from _happenings(point, unit, zone)
+    yield from _visits(point, zone)
+
+
+def _place(point: PointReport) -> Iterator[Row]:
+    place, register = point.place, point.register
+    told = [
+        ("well", place.well),
+        ("called", place.called),
+        ("agency id", place.agency_id),
+        ("location", place.location),
+        ("source", place.source),
+        ("permits", " ".join(place.permits)),
+    ]
+    for item, value in told:
+        yield {"section": "point", "item": item, "value": value or UNKNOWN}
+    yield _measured("register multiplier", register.one_count, f"{register.quantity} of map {register.map}")
+    yield {"section": "point", "item": "register capacity", "value": str(register.capacity), "unit": "counts"}
+    face_words = "" if point.face_stated else "not in the site file; as the register counts"
+    yield _measured("face multiplier", point.face.one_count, face_words)
+    yield {"section": "point", "item": "face digits", "value": str(point.face.digits), "words": face_words}
+
+
+def _measured(item: str, of: Measure, said: str) -> Row:
+    return {"section": "point", "item": item, "value": plain(of.number), "unit": of.unit, "words": said}
+
+
+def _totals(point: PointReport, unit: VolumeUnit, zone: ZoneInfo) -> Iterator[Row]:
+    begin_ms, end_ms = point.days[0].begin_ms, point.days[-1].end_ms
+    span = _span(begin_ms, end_ms, zone)
+    unknown = point.no_readings or words.NO_READINGS
+    yield {
+        "section": "point",
+        "item": "volume",
+        **span,
+        **_volume(point.volume, unit, unknown),
+        "words": factor(unit.name),
+    }
+    rate = rate_unit(unit.name, point.rate_unit)
+    for item, found in (("greatest rate", point.maximum), ("greatest momentary flow", point.peak)):
+        row = {"section": "point", "item": item, "unit": rate.name, "value": UNKNOWN}
+        if found is not None:
+            at = _span(found.begin_ms, found.begin_ms + found.window_ms, zone)
+            row |= {**at, "value": rate.number(found.m3s, grouped=False)}
+        yield row
+    yield _hours(point)
+    yield _share("time covered", Fraction(point.covered_ms, point.expected_ms))
+    day_known = point.known_day_m3 / point.volume.m3 if point.volume is not None and point.volume.m3 else None
+    yield _share("volume of a known day", day_known)
+
+
+def _hours(point: PointReport) -> Row:
+    row = {"section": "point", "item": "hours pumped", "unit": "h"}
+    if point.hours is None:
+        return row | {"value": UNKNOWN}
+    pumped, error = point.hours.pumped_ms, point.hours.error_ms
+    bounds = {"low": _h(max(0, pumped - error)), "high": _h(pumped + error)}
+    return row | {"value": _h(pumped), **bounds, "known_by": point.hours.source.value}
+
+
+def _h(ms: int) -> str:
+    return decimal(Fraction(ms, 3_600_000), 2, grouped=False)
+
+
+def _share(item: str, share: Fraction | None) -> Row:
+    value = UNKNOWN if share is None else decimal(share * 100, 3, grouped=False)
+    return {"section": "point", "item": item, "value": value, "unit": "%"}
+
+
+def _meters(point: PointReport, zone: ZoneInfo) -> Iterator[Row]:
+    if not point.meters:
+        yield {"section": "meter", "item": UNKNOWN, "value": UNKNOWN, "words": "no installation was entered"}
+    for meter in point.meters:
+        span = {"from": iso(meter.begin_ms, zone), "to": "" if meter.end_ms is None else iso(meter.end_ms, zone)}
+        first = meter.first_count or UNKNOWN
+        row = {"section": "meter", "item": meter.serial or UNKNOWN, **span, "value": first, "unit": "face"}
+        yield row | {"known_by": f"entered by {meter.author}", "words": meter.fault}
+
+
+def _reading(item: str, edge: EdgeCount | None, zone: ZoneInfo) -> Iterator[Row]:
+    if edge is None:
+        yield {"section": "reading", "item": item, "value": UNKNOWN, "unit": "counts"}
+        return
+    bounds = {"low": str(edge.low), "high": str(edge.high), "known_by": edge.how.value}
+    yield _count(item, edge.seen, zone) | bounds
+    yield {"section": "reading", "item": f"{item} face", "from": iso(edge.seen.utc_ms, zone), "value": edge.seen.face}
+    for side, seen in (("read before", edge.before), ("read after", edge.after)):
+        if seen is not None:
+            yield _count(f"{item}, {side}", seen, zone)
+
+
+def _count(item: str, seen: Seen, zone: ZoneInfo) -> Row:
+    at = {"from": iso(seen.utc_ms, zone)}
+    return {
+        "section": "reading",
+        "item": item,
+        **at,
+        "value": str(seen.count),
+        "unit": "counts",
+        "words": f"face {seen.face}",
+    }
+
+
+def _segments(point: PointReport, unit: VolumeUnit, zone: ZoneInfo) -> Iterator[Row]:
+    for segment in point.segments:
+        span = _span(segment.begin.utc_ms, segment.end.utc_ms, zone)
+        rounds = f" + {segment.rollovers} x {segment.capacity}" if segment.rollovers else ""
+        said = f"{segment.end.count} - {segment.begin.count}{rounds} = {segment.counts} counts"
+        volume = unit.number(segment.counts * segment.one_count_m3, grouped=False)
+        row = {"section": "segment", "item": segment.serial or UNKNOWN, **span, "value": volume, "unit": unit.name}
+        yield row | {"known_by": "entered" if segment.confirmed else "not confirmed by an entry", "words": said}
+
+
+def _slice(section: str, each: Slice, unit: VolumeUnit, zone: ZoneInfo) -> Row:
+    row = {"section": section, "item": each.label, **_span(each.begin_ms, each.end_ms, zone)}
+    known_by = "" if each.volume is None else "estimated at its edges" if each.estimated else "metered"
+    return row | _volume(each.volume, unit, words.NO_READINGS) | {"known_by": known_by, "words": words.mark(each)}
+
+
+def _happenings(point: PointReport, unit: VolumeUnit, zone: ZoneInfo) -> Iterator[Row]:
+    for number, gap in enumerate(point.gaps, start=1):
+        row = {"section": "gap", "item": str(number), **_span(gap.begin_ms, gap.end_ms, zone)}
+        yield row | _volume(gap.volume, unit, UNKNOWN) | {"words": words.gap_cause(gap)}
+    for rollover in point.rollovers:
+        row = {"section": "rollover", "item": str(rollover.times), "from": iso(rollover.utc_ms, zone)}
+        yield row | {"value": str(rollover.capacity), "unit": "counts", "words": "went round at this capacity"}
+    for remark in point.remarks:
+        row = {"section": "remark", "item": remark.kind.value, **_span(remark.first.utc_ms, remark.last.utc_ms, zone)}
+        yield row | _volume(remark.volume, unit, UNKNOWN) | {"words": words.remark(remark, unit)}
+
+
+def _visits(point: PointReport, zone: ZoneInfo) -> Iterator[Row]:
+    for visit in point.visits:
+        row = {"section": "visit", "item": "hand reading", "from": iso(visit.utc_ms, zone), "value": visit.shows}
+        register = "" if visit.register is None else f"; register at {visit.register.seen.face}"
+        said = words.visit_words(visit) + register + (f"; {visit.note}" if visit.note else "")
+        yield row | {"unit": "face", "known_by": f"read by {visit.author}", "words": said}
+
+
+def _permit(permit: PermitLine, unit: VolumeUnit, report: Report) -> Iterator[Row]:
+    span = _span(report.begin_ms, report.end_ms, report.zone)
+    row = {"section": "permit", "item": permit.name, **span, **_volume(permit.volume, unit, UNKNOWN)}
+    yield row | {"words": permit.kind if permit.called == permit.name else f"{permit.kind}, {permit.called}"}
+    authorised = permit.authorised
+    year = f"a year from {permit.year_starts[0]:02d}-{permit.year_starts[1]:02d}"
+    amount = {"value": UNKNOWN} if authorised is None else {"value": plain(authorised.number), "unit": authorised.unit}
+    yield {"section": "permit", "item": f"{permit.name}, authorised", **amount, "words": year}
+    for share in permit.shares:
+        volume = None if share.volume is None else share.volume * share.share
+        row = {"section": "permit", "point": share.point, "item": f"{permit.name}, share {plain(share.share)}"}
+        yield row | _volume(volume, unit, UNKNOWN)
+
+
+def _volume(volume: Volume | None, unit: VolumeUnit, unknown: str) -> Row:
+    if volume is None:
+        return {"value": unknown, "unit": unit.name}
+    value, low, high = (unit.number(m3, grouped=False) for m3 in (volume.m3, volume.low_m3, volume.high_m3))
+    return {"value": value, "unit": unit.name, "low": low, "high": high}
+
+
+def _span(begin_ms: int, end_ms: int, zone: ZoneInfo) -> Row:
+    return {"from": iso(begin_ms, zone), "to": "" if end_ms == begin_ms else iso(end_ms, zone)}

@@ -1,0 +1,273 @@
+"""One report, before it has a layout: exact volumes in m3, whole counts, instants in UTC ms. A layout rounds and words.
+
+None means "not known" everywhere: a layout prints it as unknown, never blank, never zero. A zero is a total that was
+read and did not move.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import date
+from enum import StrEnum
+from fractions import Fraction
+from zoneinfo import ZoneInfo
+
+from tallywell.ledger.intervals import Flag, Kind
+from tallywell.ledger.periods import Period
+from tallywell.ledger.rates import Hours, Rate
+from tallywell.readings.units import Measure
+from tallywell.reports.face import Face
+
+
+@dataclass(frozen=True, slots=True)
+class Volume:
+    """A volume and the bounds of what may have flowed, m3."""
+
+    m3: Fraction
+    low_m3: Fraction
+    high_m3: Fraction
+
+    def __add__(self, other: "Volume") -> "Volume":
+        return Volume(self.m3 + other.m3, self.low_m3 + other.low_m3, self.high_m3 + other.high_m3)
+
+    def __mul__(self, share: Fraction) -> "Volume":
+        return Volume(self.m3 * share, self.low_m3 * share, self.high_m3 * share)
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """A count and what the face shows with it, at an instant. `within_ms`: half width of the instant."""
+
+    utc_ms: int
+    count: int
+    face: str
+    within_ms: int = 0
+
+
+class How(StrEnum):
+    """How the count at the beginning or end of a period is known."""
+
+    READ = "a reading stands there"
+    BETWEEN = "divided by time between the readings on either side"
+    ESTIMATED = "estimated: it lies in a gap and is divided by time across it"
+    FIRST = "the first reading on record; the period began before it"
+    LAST = "the last reading on record; the period went on after it"
+    ENTERED = "the installation's first count, as entered"
+
+
+@dataclass(frozen=True, slots=True)
+class EdgeCount:
+    """The count at the beginning or end, with its bounds in whole counts, and the readings that enclose it."""
+
+    seen: Seen
+    low: int
+    high: int
+    how: How
+    before: Seen | None = None
+    after: Seen | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class SegmentLine:
+    """One totalizer's share of the period: counts = end - begin + rollovers x capacity. `confirmed`: by an entry."""
+
+    id: str
+    serial: str | None
+    confirmed: bool
+    begin: Seen
+    end: Seen
+    rollovers: int
+    capacity: int
+    counts: int
+    one_count_m3: Fraction
+
+    @property
+    def balances(self) -> bool:
+        return self.counts == self.end.count - self.begin.count + self.rollovers * self.capacity
+
+
+@dataclass(frozen=True, slots=True)
+class Slice:
+    """One local day, or the part of a month inside the period; `label` "2026-07-14" or "2026-07".
+
+    `volume` None: no readings, or none that meters. `reached_ms`: how much of it lies between readings that meter.
+    """
+
+    label: str
+    begin_ms: int
+    end_ms: int
+    volume: Volume | None
+    reached_ms: int
+    covered_ms: int
+    rollovers: int
+    kinds: frozenset[Kind]
+    estimated: bool
+
+    @property
+    def expected_ms(self) -> int:
+        return self.end_ms - self.begin_ms
+
+
+@dataclass(frozen=True, slots=True)
+class GapLine:
+    """A stretch of more than 2 x `every` without a good reading. `volume` across all of it; None: unknown."""
+
+    begin_ms: int
+    end_ms: int
+    volume: Volume | None
+    missed: tuple[tuple[str, int], ...]
+    cause: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class RolloverLine:
+    """The totalizer went round `times` times at `capacity` counts, first seen at `utc_ms`."""
+
+    utc_ms: int
+    times: int
+    capacity: int
+
+
+@dataclass(frozen=True, slots=True)
+class Remark:
+    """Something that is not plainly metered. `first` and `last` are the readings on either side of it."""
+
+    first: Seen
+    last: Seen
+    kind: Kind
+    flags: frozenset[Flag]
+    rollovers: int
+    volume: Volume
+    posted: int
+    segment: str
+
+
+@dataclass(frozen=True, slots=True)
+class VisitLine:
+    """A hand reading beside the register. `more`: counts that the face shows above it (below: negative).
+
+    0: the face lies between the bounds; None: no reading close enough to compare, or `fault` says why not.
+    """
+
+    utc_ms: int
+    shows: str
+    author: str
+    register: EdgeCount | None
+    more: int | None
+    note: str = ""
+    fault: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class MeterLine:
+    """An installation entry: which meter from when to when (None: still there), its first count as the face showed."""
+
+    serial: str
+    begin_ms: int
+    end_ms: int | None
+    first_count: str | None
+    author: str
+    fault: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Register:
+    """What the map says of the books' total. `digits` None: it goes round at a capacity that is no power of ten."""
+
+    map: str
+    quantity: str
+    one_count: Measure
+    capacity: int
+    digits: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where the point is: the agency's words first. Empty text: not stated in the site file."""
+
+    point: str
+    called: str
+    well: str
+    agency_id: str
+    location: str
+    source: str
+    permits: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class PointReport:
+    """One point in one period. `face_stated` False: the register's own step stands in for a face not in the site file.
+
+    `no_readings`: why there is nothing to report, if so; then `volume`, `begin` and `end` are None.
+    """
+
+    place: Place
+    register: Register
+    face: Face
+    face_stated: bool
+    rate_unit: str | None
+    meters: tuple[MeterLine, ...]
+    begin: EdgeCount | None
+    end: EdgeCount | None
+    volume: Volume | None
+    segments: tuple[SegmentLine, ...]
+    days: tuple[Slice, ...]
+    months: tuple[Slice, ...]
+    maximum: Rate | None
+    peak: Rate | None
+    hours: Hours | None
+    running_above: Measure | None
+    covered_ms: int
+    expected_ms: int
+    known_day_m3: Fraction
+    gaps: tuple[GapLine, ...]
+    rollovers: tuple[RolloverLine, ...]
+    remarks: tuple[Remark, ...]
+    visits: tuple[VisitLine, ...]
+    no_readings: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class ShareLine:
+    """A point's part in a permit; dates are local and half-open, None = without end."""
+
+    point: str
+    share: Fraction
+    starts: date | None
+    ends: date | None
+    volume: Volume | None
+
+
+@dataclass(frozen=True, slots=True)
+class PermitLine:
+    """A permit with the exact share-weighted volume of the period. `volume` None: nothing is known of any point."""
+
+    name: str
+    called: str
+    kind: str
+    authorised: Measure | None
+    year_starts: tuple[int, int]
+    shares: tuple[ShareLine, ...]
+    volume: Volume | None
+
+
+@dataclass(frozen=True, slots=True)
+class Report:
+    """A whole report. `provisional` says why it still may change, empty when the period is over and read past its end.
+
+    `starts_ms` and `as_of_ms` are the record's first and last dated fact, never the hour of printing: the same record
+    gives the same bytes. `site_file` and `maps` are sha256 in hexadecimal of the texts in the record that served.
+    """
+
+    site: str
+    zone: ZoneInfo
+    period: Period
+    begin_ms: int
+    end_ms: int
+    provisional: str
+    starts_ms: int | None
+    as_of_ms: int | None
+    site_file: str
+    maps: Mapping[str, str] = field(hash=False)
+    version: str
+    points: tuple[PointReport, ...]
+    permits: tuple[PermitLine, ...]

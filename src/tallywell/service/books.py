@@ -1,0 +1,311 @@
+"""The books of a period, from the record alone: rows -> ledger facts -> intervals -> report."""
+
+from collections import Counter
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, field
+
+from tallywell import __version__
+from tallywell.ledger.fold import Rules, begin, fold
+from tallywell.ledger.intervals import Interval
+from tallywell.ledger.periods import Period, edges_ms, midnight_ms
+from tallywell.readings.facts import Entry
+from tallywell.readings.quantities import HandReading, Happened, Installed, LedgerFact, Missed, Reading, Scale
+from tallywell.registers.quantity import Kind, Quantity
+from tallywell.reports.build import PointFacts, Visit, point_report, volume_between
+from tallywell.reports.face import Face
+from tallywell.reports.model import (
+    GapLine,
+    MeterLine,
+    PermitLine,
+    Place,
+    PointReport,
+    Register,
+    Report,
+    ShareLine,
+    Volume,
+)
+from tallywell.service.accepted import Accepted
+from tallywell.service.entries import EntryError, about_ms, hand_reading, installed, note, shows_of
+from tallywell.service.ledger_facts import FITTING, REACH_MS, Decoder, Stream, start_seq
+from tallywell.service.site import Permit, Point, Share, Site
+from tallywell.store.query import Reader
+
+
+def period_report(reader: Reader, accepted: Accepted, period: Period, points: Sequence[str] | None = None) -> Report:
+    """The report of a period for the named points (default: all that have a total, in the order written)."""
+    site = accepted.site
+    names = [name for name, point in site.points.items() if point.map.books] if points is None else list(points)
+    books = _Books(reader, site, period, in_force(reader.entries()))
+    gathered = {name: books.point(site.points[name]) for name in names}
+    edges = edges_ms(period, site.zone)
+    first, last = reader.first_dated(), reader.last_dated()
+    as_of = last[1].utc_ms if last else None
+    return Report(
+        site=site.name,
+        zone=site.zone,
+        period=period,
+        begin_ms=edges[0],
+        end_ms=edges[-1],
+        provisional=_provisional(as_of, edges[-1], gathered.values()),
+        starts_ms=first[1].utc_ms if first else None,
+        as_of_ms=as_of,
+        site_file=accepted.site_file,
+        maps=_maps(accepted, gathered.values()),
+        version=__version__,
+        points=tuple(one.report for one in gathered.values()),
+        permits=tuple(_permits(site, gathered, period)),
+    )
+
+
+def in_force(entries: Iterable[Entry]) -> tuple[Entry, ...]:
+    """The entries that stand, in order of seq: those that a later one replaces are gone."""
+    listed = tuple(entries)
+    replaced = {entry.replaces for entry in listed if entry.replaces}
+    return tuple(entry for entry in listed if entry.uuid not in replaced)
+
+
+def face_of(point: Point) -> tuple[Face, bool]:
+    """What the point's face shows, and whether the site file says so; else the register's own step stands in for it."""
+    if point.display is not None:
+        return Face(point.display.one_count, point.display.digits), True
+    books = _books_quantity(point)
+    assert books.one_count is not None
+    assert books.capacity is not None
+    return Face(books.one_count, len(str(books.capacity - 1))), False
+
+
+@dataclass(frozen=True, slots=True)
+class _Gathered:
+    """One point: its report, its intervals (for permits), the maps that served, and good readings behind the period."""
+
+    report: PointReport
+    intervals: tuple[Interval, ...]
+    maps: dict[str, str]
+    past_end: int
+
+
+@dataclass(slots=True)
+class _Silence:
+    """What happened before the first and since the last good reading, cut to the period: no interval can tell of it."""
+
+    begin_ms: int
+    end_ms: int
+    missed: Counter[str] = field(default_factory=Counter)
+    cause: list[str] = field(default_factory=list)
+    first: Reading | None = None
+    last: Reading | None = None
+    before: GapLine | None = None
+
+    def watch(self, facts: Iterable[LedgerFact]) -> Iterator[LedgerFact]:
+        for fact in facts:
+            if isinstance(fact, Reading):
+                self._good(fact)
+            elif fact.when.utc_ms is None or self.begin_ms <= fact.when.utc_ms < self.end_ms:
+                self._not_good(fact)
+            yield fact
+
+    def lines(self, every_ms: int) -> tuple[GapLine, ...]:
+        """The stretches at either end of the period that are gaps."""
+        if self.last is None:
+            found: tuple[GapLine | None, ...] = (self._line(self.begin_ms, self.end_ms, "no_reading"),)
+        else:
+            ended_ms = max(self.begin_ms, self.last.when.utc_ms or self.begin_ms)
+            found = (self.before, self._line(ended_ms, self.end_ms, "after_last"))
+        return tuple(gap for gap in found if gap is not None and gap.end_ms - gap.begin_ms > 2 * every_ms)
+
+    def _good(self, reading: Reading) -> None:
+        if self.first is None and reading.when.utc_ms is not None:
+            self.first = reading
+            self.before = self._line(self.begin_ms, min(reading.when.utc_ms, self.end_ms), "before_first")
+        if reading.when.utc_ms is not None:
+            self.last = reading
+        self.missed.clear()
+        self.cause.clear()
+
+    def _not_good(self, fact: Missed | Happened) -> None:
+        if isinstance(fact, Missed):
+            self.missed[fact.fault] += 1
+        else:
+            self.cause.append(fact.name)
+
+    def _line(self, begin_ms: int, end_ms: int, why: str) -> GapLine:
+        return GapLine(begin_ms, end_ms, None, tuple(sorted(self.missed.items())), (why, *dict.fromkeys(self.cause)))
+
+
+@dataclass(frozen=True, slots=True)
+class _Books:
+    """What all points of one report share."""
+
+    reader: Reader
+    site: Site
+    period: Period
+    entries: tuple[Entry, ...]
+
+    def point(self, point: Point) -> _Gathered:
+        point_id = self.reader.point_id(point.name)
+        face, stated = face_of(point)
+        scale = _books_quantity(point).scale
+        own = [entry for entry in self.entries if point_id is not None and entry.point == point_id]
+        meters, hung = _installations([e for e in own if e.kind == "installation"], face, scale)
+        visits = _visits([e for e in own if e.kind == "visit"], face, scale)
+        edges = edges_ms(self.period, self.site.zone)
+        silence = _Silence(edges[0], edges[-1])
+        decoder = Decoder(self.reader, point)
+        intervals: tuple[Interval, ...] = ()
+        past_end = 0
+        if point_id is not None:
+            stream = self._stream(decoder, point_id)
+            hands = [visit.reading for visit in visits if visit.reading is not None]
+            facts = with_hands(silence.watch(stream), hands)
+            intervals = tuple(fold(facts, begin(_rules(point), hung)))
+            past_end = stream.past_end
+        gathered = PointFacts(
+            place=_place(point, self.site),
+            register=_register(point),
+            face=face,
+            face_stated=stated,
+            rate_unit=_rate_unit(point),
+            running_above=point.running_above,
+            meters=meters,
+            visits=visits,
+            intervals=intervals,
+            unread=silence.lines(point.every_ms),
+            no_readings=_why_none(point_id, silence),
+        )
+        return _Gathered(point_report(gathered, self.period, self.site.zone), intervals, decoder.maps_used(), past_end)
+
+    def _stream(self, decoder: Decoder, point_id: int) -> Stream:
+        edges = edges_ms(self.period, self.site.zone)
+        first, last = self.reader.seq_range(edges[0], edges[-1])
+        start = start_seq(decoder, point_id, first, _rules(decoder.point), edges[0] - REACH_MS)
+        return Stream(decoder, point_id, start, last, edges[-1] + REACH_MS)
+
+
+def with_hands(facts: Iterable[LedgerFact], hands: Sequence[HandReading]) -> Iterator[LedgerFact | HandReading]:
+    """Hand readings, each before the first reading dated at or after it; those behind the last reading come last."""
+    waiting = sorted(hands, key=lambda hand: (hand.about_ms, hand.uuid))
+    for fact in facts:
+        if isinstance(fact, Reading) and fact.when.utc_ms is not None:
+            while waiting and waiting[0].about_ms <= fact.when.utc_ms:
+                yield waiting.pop(0)
+        yield fact
+    yield from waiting
+
+
+def _rules(point: Point) -> Rules:
+    return Rules(point.every_ms, point.possible_rate.si)
+
+
+def _installations(
+    entries: Sequence[Entry], face: Face, scale: Scale
+) -> tuple[tuple[MeterLine, ...], tuple[Installed, ...]]:
+    """All installations as lines of the report, each until the next, and those that the ledger can take."""
+    ordered = sorted(entries, key=lambda entry: (about_ms(entry), entry.seq))
+    ends = [about_ms(entry) for entry in ordered[1:]] + [None]
+    lines: list[MeterLine] = []
+    hung: list[Installed] = []
+    for entry, end_ms in zip(ordered, ends, strict=True):
+        try:
+            one = installed(entry, face, scale)
+        except EntryError as wrong:
+            lines.append(MeterLine("", about_ms(entry), end_ms, None, entry.author, str(wrong)))
+            continue
+        hung.append(one)
+        lines.append(MeterLine(one.serial, one.about_ms, end_ms, shows_of(entry) or None, entry.author))
+    return tuple(lines), tuple(hung)
+
+
+def _visits(entries: Sequence[Entry], face: Face, scale: Scale) -> tuple[Visit, ...]:
+    found = [_visit(entry, face, scale) for entry in entries]
+    return tuple(sorted(found, key=lambda visit: visit.utc_ms))
+
+
+def _visit(entry: Entry, face: Face, scale: Scale) -> Visit:
+    try:
+        reading = hand_reading(entry, face, scale)
+    except EntryError as wrong:
+        return Visit(about_ms(entry), "unknown", entry.author, "", None, str(wrong))
+    return Visit(about_ms(entry), shows_of(entry), entry.author, note(entry), reading)
+
+
+def _place(point: Point, site: Site) -> Place:
+    well = site.wells[point.well]
+    permits = tuple(p.name for p in site.permits.values() if any(share.point == point.name for share in p.shares))
+    return Place(point.name, point.called, well.called, well.agency_id, well.location, well.source, permits)
+
+
+def _books_quantity(point: Point) -> Quantity:
+    books = point.map.books
+    assert books is not None, "points without a total are left out by period_report"
+    return books
+
+
+def _register(point: Point) -> Register:
+    books = _books_quantity(point)
+    assert books.one_count is not None
+    assert books.capacity is not None
+    digits = len(str(books.capacity)) - 1
+    decimal = books.capacity == 10**digits
+    return Register(point.map.name, books.name, books.one_count, books.capacity, digits if decimal else None)
+
+
+def _rate_unit(point: Point) -> str | None:
+    return next((q.unit for q in point.map.quantities.values() if q.kind is Kind.FLOW), None)
+
+
+def _why_none(point_id: int | None, silence: _Silence) -> str:
+    if point_id is None:
+        return "this point is not on record yet; it has never been polled"
+    return "" if silence.last is not None else "no good reading in the period or near it"
+
+
+def _provisional(as_of_ms: int | None, end_ms: int, gathered: Iterable[_Gathered]) -> str:
+    if as_of_ms is None:
+        return "the record holds nothing with a date yet"
+    if as_of_ms < end_ms:
+        return "the record ends before the period does"
+    short = [one.report.place.point for one in gathered if one.past_end < FITTING]
+    if short:
+        return f"fewer than {FITTING} good readings after the period are on record for {', '.join(short)}"
+    return ""
+
+
+def _maps(accepted: Accepted, gathered: Iterable[_Gathered]) -> dict[str, str]:
+    """Maps by name as the site file writes them; one that served earlier goes by the name it gives itself."""
+    used: dict[str, str] = {}
+    for one in gathered:
+        used |= one.maps
+    named = {sha256: name for name, sha256 in accepted.maps.items()}
+    return {named.get(sha256, f"{own}, earlier text {sha256[:12]}"): sha256 for sha256, own in sorted(used.items())}
+
+
+def _permits(site: Site, gathered: dict[str, _Gathered], period: Period) -> Iterator[PermitLine]:
+    """Permits whose points are all in this report: a part of a permit's volume would look like the whole."""
+    for permit in site.permits.values():
+        if all(share.point in gathered for share in permit.shares):
+            yield _permit(permit, gathered, period, site)
+
+
+def _permit(permit: Permit, gathered: dict[str, _Gathered], period: Period, site: Site) -> PermitLine:
+    lines = tuple(
+        line for share in permit.shares if (line := _share(share, gathered[share.point], period, site)) is not None
+    )
+    known = [line.volume * line.share for line in lines if line.volume is not None]
+    total = None
+    for volume in known:
+        total = volume if total is None else total + volume
+    return PermitLine(
+        permit.name, permit.called, permit.kind.value, permit.authorised, permit.year_starts, lines, total
+    )
+
+
+def _share(share: Share, of: _Gathered, period: Period, site: Site) -> ShareLine | None:
+    """The share's part in the period; None where its dates leave nothing of it."""
+    first = max(period.first, share.starts or period.first)
+    end = min(period.end, share.ends or period.end)
+    if first >= end:
+        return None
+    whole = (first, end) == (period.first, period.end)
+    between = midnight_ms(first, site.zone), midnight_ms(end, site.zone)
+    volume: Volume | None = of.report.volume if whole else volume_between(of.intervals, *between)
+    return ShareLine(share.point, share.share, share.starts, share.ends, volume)

@@ -1,0 +1,160 @@
+"""From the rows of the record to what the ledger folds: each poll decoded by the map of its own plan."""
+
+import heapq
+import json
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field
+from fractions import Fraction
+
+from tallywell.ledger.fold import Rules, fit_together
+from tallywell.readings.clocks import When
+from tallywell.readings.exchange import Read
+from tallywell.readings.facts import Event, Poll
+from tallywell.readings.faults import Fault
+from tallywell.readings.quantities import Happened, LedgerFact, Missed, Reading
+from tallywell.registers.blocks import books_read
+from tallywell.registers.decode import Decoded, decode
+from tallywell.registers.quantity import Kind, RegisterMap
+from tallywell.registers.register_map import parse_map
+from tallywell.reports.words import STARTED, STOPPED, UNCLEAN_END
+from tallywell.service.site import Point
+from tallywell.store.query import Reader
+
+FITTING = 3  # so many consecutive readings that fit one another tell where the totalizer stands
+# A point that was silent for longer has no memory: walking back further would make its reports slow for ever.
+REACH_MS = 400 * 86_400_000
+_TOLD = frozenset({"started", "stopped", "port_lost", "port_back", "clock_stepped"})
+
+
+@dataclass(frozen=True, slots=True)
+class PlanInForce:
+    """A plan with its map. `map` None: the stored text is at fault; `books` None: it does not ask for that total."""
+
+    map: RegisterMap | None
+    map_sha256: str
+    reads: tuple[Read, ...]
+    books: int | None
+
+
+@dataclass(slots=True)
+class Decoder:
+    """Rows -> ledger facts. Each plan is looked up and its map parsed once; the plans that served are remembered."""
+
+    reader: Reader
+    point: Point
+    plans: dict[int, PlanInForce] = field(default_factory=dict)
+
+    def fact(self, poll: Poll, when: When) -> Reading | Missed | None:
+        """A good reading of the books' total, a missed poll, or None for a poll that does not ask for that total."""
+        plan = self._plan(poll.plan)
+        if plan.map is None:
+            return Missed(poll.seq, when, Fault.PLAN_MISMATCH)
+        if plan.books is None:
+            return None
+        if not poll.got >> plan.books & 1:
+            return Missed(poll.seq, when, poll.fault or Fault.NO_ANSWER)
+        return self._reading(poll, when, plan.map, decode(plan.map, plan.reads, poll.got, poll.raw or b""))
+
+    def maps_used(self) -> dict[str, str]:
+        """sha256 of each map's text that served, with the name that the map gives itself."""
+        return {plan.map_sha256: plan.map.name if plan.map else "unreadable map" for plan in self.plans.values()}
+
+    def _reading(self, poll: Poll, when: When, map_: RegisterMap, decoded: Decoded) -> Reading | Missed:
+        books = decoded.books
+        if books is None or books.total is None or map_.books is None:
+            fault = books.fault if books is not None else None
+            return Missed(poll.seq, when, fault or poll.fault or Fault.PLAN_MISMATCH)
+        flow = _flow(map_, decoded)
+        return Reading(poll.seq, when, books.total, map_.books.scale, flow, self._running(flow))
+
+    def _running(self, flow: Fraction | None) -> bool | None:
+        cutoff = self.point.running_above
+        return None if flow is None or cutoff is None else flow > cutoff.si
+
+    def _plan(self, plan_id: int) -> PlanInForce:
+        known = self.plans.get(plan_id)
+        if known is None:
+            known = self.plans[plan_id] = _plan_in_force(self.reader, plan_id)
+        return known
+
+
+def _plan_in_force(reader: Reader, plan_id: int) -> PlanInForce:
+    plan = reader.plan(plan_id)
+    text = reader.text(plan.map_text)
+    map_, _ = parse_map(text.content, "map on record")
+    books = None if map_ is None else books_read(map_, plan.reads)
+    return PlanInForce(map_, text.sha256.hex(), plan.reads, books)
+
+
+def _flow(map_: RegisterMap, decoded: Decoded) -> Fraction | None:
+    flows = (name for name, quantity in map_.quantities.items() if quantity.kind is Kind.FLOW)
+    value = decoded.values.get(next(flows, ""))
+    return None if value is None else value.si
+
+
+def start_seq(decoder: Decoder, point_id: int, before_seq: int, rules: Rules, floor_ms: int) -> int:
+    """Where a fold has to begin so that it knows where the totalizer stands at `before_seq`."""
+    good: tuple[Reading, ...] = ()
+    earliest = before_seq
+    for poll, when in decoder.reader.polls_back(point_id, before_seq):
+        earliest = poll.seq
+        fact = decoder.fact(poll, when)
+        if isinstance(fact, Reading):
+            good = (fact, *good[: FITTING - 1])
+        enough = len(good) == FITTING and isinstance(fact, Reading) and fit_together(rules, good)
+        if enough or (when.utc_ms is not None and when.utc_ms < floor_ms):
+            break
+    return earliest
+
+
+@dataclass(slots=True)
+class Stream:
+    """The facts of one point in order of seq, from `first_seq` until so many good readings came behind `last_seq`.
+
+    `past_end` counts those; fewer than FITTING when the stream ends means that the record itself ends there.
+    """
+
+    decoder: Decoder
+    point_id: int
+    first_seq: int
+    last_seq: int
+    ceiling_ms: int
+    past_end: int = 0
+
+    def __iter__(self) -> Iterator[LedgerFact]:
+        reader = self.decoder.reader
+        newest = reader.newest_seq()
+        polls = self._told_polls(reader.polls(self.point_id, self.first_seq, newest))
+        events = self._told_events(reader.events(self.first_seq, newest))
+        for fact in heapq.merge(polls, events, key=lambda fact: fact.seq):
+            yield fact
+            if self._is_enough(fact):
+                return
+
+    def _is_enough(self, fact: LedgerFact) -> bool:
+        if fact.seq <= self.last_seq:
+            return False
+        self.past_end += isinstance(fact, Reading)
+        return self.past_end >= FITTING or (fact.when.utc_ms is not None and fact.when.utc_ms > self.ceiling_ms)
+
+    def _told_polls(self, polls: Iterable[tuple[Poll, When]]) -> Iterator[LedgerFact]:
+        for poll, when in polls:
+            fact = self.decoder.fact(poll, when)
+            if fact is not None:
+                yield fact
+
+    def _told_events(self, events: Iterable[tuple[Event, When]]) -> Iterator[LedgerFact]:
+        for event, when in events:
+            if event.name in _TOLD and self._concerns(event):
+                yield Happened(event.seq, when, _name(event))
+
+    def _concerns(self, event: Event) -> bool:
+        line = json.loads(event.content).get("line")
+        return line is None or line == self.decoder.point.line
+
+
+def _name(event: Event) -> str:
+    """What happened, as the report words it: a start after an unclean end is named for that end."""
+    if event.name == "started":
+        return UNCLEAN_END if json.loads(event.content).get("after") == UNCLEAN_END else STARTED
+    return STOPPED if event.name == "stopped" else event.name
