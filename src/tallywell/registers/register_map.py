@@ -86,6 +86,7 @@ def _quantity(document: Document, name: str, top: MapForm) -> Quantity | None:
         return None
     written = Written(document, path, name, form, form.type.number_type)
     meaning = meaning_of(written)
+    valid, no_value, bits = _valid(written, meaning.number), _no_value(written), _bits(written)
     if place is None:
         return None
     table, register = place
@@ -104,9 +105,9 @@ def _quantity(document: Document, name: str, top: MapForm) -> Quantity | None:
         form.one_count if meaning.kind is Kind.TOTAL else None,
         meaning.capacity,
         bool(form.for_the_books) and meaning.kind is Kind.TOTAL,
-        _valid(written, meaning.number),
-        _no_value(written),
-        _bits(written),
+        valid,
+        no_value,
+        bits,
     )
 
 

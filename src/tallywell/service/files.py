@@ -1,11 +1,16 @@
 """Edge: a site file and its maps from the disk."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from tallywell.readings.problems import Problem
 from tallywell.service.site import Site
+from tallywell.service.site_file import parse_site
+from tallywell.written.fields import nearest
+from tallywell.written.located import MOST_CHARACTERS
+
+MOST_BYTES = 4 * MOST_CHARACTERS  # UTF-8 takes at most four for a character (RFC 3629, 3)
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,6 +27,77 @@ class Loaded:
     record: Path
 
 
+class MapNotRead(OSError):
+    """A map that is not there or cannot be read. `hint` says what to do."""
+
+    def __init__(self, why: str, hint: str = "") -> None:
+        super().__init__(why)
+        self.strerror = why
+        self.hint = hint
+
+
 def load_site(path: Path) -> Loaded:
     """Read a site file and the maps it names. Never raises for what is on the disk: each fault is a Problem."""
-    raise NotImplementedError
+    beside = path.with_name(f"{path.stem}.record") if path.name else path / "site.record"
+    try:
+        text = _text(path)
+    except UnicodeDecodeError as error:
+        do = "save it as UTF-8"
+        return Loaded(None, (Problem(str(path), 1, 1, f"byte {error.start} is no UTF-8", do),), "", {}, beside)
+    except (OSError, ValueError) as error:
+        return Loaded(None, (_not_read(path, error),), "", {}, beside)
+    maps: dict[str, str] = {}
+    site, problems = parse_site(text, str(path), lambda name: _map_text(path, name, maps))
+    record = path.parent / site.record if site is not None and site.record else beside
+    return Loaded(site, tuple(_with_path(problem, path, maps) for problem in problems), text, maps, record)
+
+
+def _text(path: Path) -> str:
+    """The text, a byte order mark left out. More bytes than any file of ours has are not read to the end."""
+    with path.open("rb") as file:
+        return file.read(MOST_BYTES + 1).decode("utf-8-sig")
+
+
+def _not_read(path: Path, error: Exception) -> Problem:
+    why = _why(error)
+    if isinstance(error, IsADirectoryError):
+        there = sorted(found.name for found in path.glob("*.yaml"))[:5]
+        do = f"name the site file in it{', such as ' + there[0] if there else ''}"
+        return Problem(str(path), 1, 1, "this is a folder, not a site file", do)
+    near = _near(path)
+    do = f'did you mean "{near}"?' if near else "look at the path, and at who may read the file"
+    return Problem(str(path), 1, 1, f"the site file cannot be read: {why}", do)
+
+
+def _why(error: Exception) -> str:
+    return (getattr(error, "strerror", None) or str(error)).lower()
+
+
+def _map_text(site_path: Path, name: str, maps: dict[str, str]) -> str:
+    """A map's text, noted in `maps` under its name as written."""
+    path = site_path.parent / name
+    try:
+        maps[name] = _text(path)
+    except UnicodeDecodeError:
+        raise
+    except (OSError, ValueError) as error:
+        near = _near(path)
+        hint = f'did you mean "{Path(name).with_name(near)}"?' if near and Path(name).name else ""
+        raise MapNotRead(_why(error), hint) from None
+    return maps[name]
+
+
+def _near(path: Path) -> str | None:
+    """A file in the same folder whose name is nearly this."""
+    try:
+        names = [found.name for found in path.parent.iterdir() if found.is_file()]
+    except (OSError, ValueError):
+        return None
+    return nearest(path.name, [name for name in names if name != path.name])
+
+
+def _with_path(problem: Problem, site_path: Path, maps: Mapping[str, str]) -> Problem:
+    """A map's problem names the map as written; a person at a terminal needs the path from where they are."""
+    if problem.file in maps and problem.file != str(site_path):
+        return replace(problem, file=str(site_path.parent / problem.file))
+    return problem

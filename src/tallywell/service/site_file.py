@@ -1,15 +1,229 @@
-"""Site file text -> Site and every fault in it and in its register maps, each with its place. Pure: texts come as arguments."""
+"""Site file text -> Site and every fault in it and in its register maps, each with its place. Pure.
 
-from collections.abc import Callable
+The YAML keys of lines, wells, points and permits are their identities for ever; `called` is the label for people.
+"""
 
+from collections.abc import Callable, Mapping
+from fractions import Fraction
+
+from tallywell.readings import units
 from tallywell.readings.problems import Problem
+from tallywell.readings.units import Measure
+from tallywell.registers.register_map import RegisterMap, parse_map
+from tallywell.service.permits import permits_of
 from tallywell.service.site import Display, Line, Parity, Permit, PermitKind, Point, Share, Site, Well
+from tallywell.service.site_forms import DisplayForm, LineForm, PointForm, SiteForm, WellForm
+from tallywell.written import fields
+from tallywell.written.forms import fill, label_of, sure
+from tallywell.written.located import Document, Path, quoted, read_document
 
 __all__ = ["Display", "Line", "Parity", "Permit", "PermitKind", "Point", "Share", "Site", "Well", "parse_site"]
 
+MapReader = Callable[[str], str]
+USUAL_BAUDS = (1200, 2400, 4800, 9600, 14400, 19200, 28800, 38400, 57600, 76800, 115200)
 
-def parse_site(text: str, file: str, read_map: Callable[[str], str]) -> tuple[Site | None, tuple[Problem, ...]]:
+
+def parse_site(text: str, file: str, read_map: MapReader) -> tuple[Site | None, tuple[Problem, ...]]:
     """Read a site file. `read_map` gives a map's text by its name as written there; it may raise OSError or ValueError
     (a KeyError of a dict of stored texts is taken alike). The site is None when a Problem that is no warning was found.
+
+    A map's own problems carry the map's name as written in the site file.
     """
-    raise NotImplementedError
+    document = read_document(text, file)
+    if document.plain is None and document.faulty:
+        return None, tuple(sorted(document.problems))
+    form = fill(SiteForm, document, ())
+    lines, wells = _lines(document), _wells(document)
+    points, map_problems = _points(document, read_map)
+    permits = permits_of(document)
+    _judge_unused(document)
+    problems = (*sorted(document.problems), *map_problems)
+    if any(not problem.warning for problem in problems):
+        return None, problems
+    return Site(sure(form.site), sure(form.time_zone), lines, wells, points, permits, form.record), problems
+
+
+def _named(document: Document, group: str) -> list[str]:
+    """The names in a group; a group of another shape, an empty one or an unusable name is a problem."""
+    found = document.at((group,))
+    if group not in document.group(()):
+        return []
+    if not isinstance(found, dict):
+        document.complain((group,), f"{group} must be a group of keys", f"write one key for each {group[:-1]}")
+        return []
+    if not found:
+        document.complain((group,), f"the site has no {group}", "add at least one", got="")
+    for name in found:
+        if not fields.NAME.match(name):
+            do = "use letters, digits, - and _, at most 64; it is the name for ever, called is the label"
+            document.complain((group, name), f"{label_of((group, name))} has no usable name", do, got="", key=True)
+    return list(found)
+
+
+def _lines(document: Document) -> dict[str, Line]:
+    forms = {name: fill(LineForm, document, ("lines", name)) for name in _named(document, "lines")}
+    for name, form in forms.items():
+        _judge_port(document, name, form, forms)
+        if form.baud is not None and form.baud not in USUAL_BAUDS:
+            path = ("lines", name, "baud")
+            document.complain(path, f"{label_of(path)} is unusual", "look at the meter's settings", warning=True)
+    return {name: _line(name, form) for name, form in forms.items()} if not document.faulty else {}
+
+
+def _line(name: str, form: LineForm) -> Line:
+    """Without parity the standard asks for a second stop bit (Modbus over Serial Line V1.02, 2.5.1)."""
+    parity = form.parity or Parity.EVEN
+    usual = 2 if parity is Parity.NONE else 1
+    return Line(name, sure(form.port), sure(form.baud), parity, form.stop_bits or usual)
+
+
+def _judge_port(document: Document, name: str, form: LineForm, forms: Mapping[str, LineForm]) -> None:
+    path = ("lines", name, "port")
+    first = next((other for other, there in forms.items() if there.port == form.port), name)
+    if form.port is not None and first != name:
+        where = document.place(("lines", first, "port"))
+        what = f"{label_of(path)} is that of line {quoted(first)} (line {where.line}, column {where.column})"
+        document.complain(path, what, "give each line a port of its own, or make them one line")
+    if form.port is not None and form.port.startswith(("/dev/ttyUSB", "/dev/ttyACM")):
+        what = f"{label_of(path)} can name another adapter after the next start"
+        document.complain(path, what, "write its path in /dev/serial/by-path", warning=True)
+
+
+def _wells(document: Document) -> dict[str, Well]:
+    wells = {}
+    for name in _named(document, "wells"):
+        path = ("wells", name)
+        form = WellForm() if document.at(path) is None else fill(WellForm, document, path)
+        wells[name] = Well(name, form.called or name, form.agency_id or "", form.location or "", form.source or "")
+    return wells
+
+
+def _points(document: Document, read_map: MapReader) -> tuple[dict[str, Point], tuple[Problem, ...]]:
+    forms = {name: fill(PointForm, document, ("points", name)) for name in _named(document, "points")}
+    maps: dict[str, RegisterMap | None] = {}
+    of_maps: list[Problem] = []
+    for name, form in forms.items():
+        _judge_place(document, name, form, forms)
+        if form.map is not None:
+            if form.map not in maps:
+                maps[form.map] = _map(document, ("points", name, "map"), form.map, read_map, of_maps)
+            _judge_map(document, name, form, maps[form.map])
+    points = {name: _point(document, name, form, maps) for name, form in forms.items()}
+    return {name: point for name, point in points.items() if point is not None}, tuple(of_maps)
+
+
+def _map(document: Document, path: Path, name: str, read_map: MapReader, of_maps: list[Problem]) -> RegisterMap | None:
+    try:
+        text = read_map(name)
+    except UnicodeDecodeError:
+        document.complain(path, f"{label_of(path)} is no UTF-8 text", "save it as UTF-8, or name another file")
+        return None
+    except (OSError, LookupError, ValueError) as error:
+        why = getattr(error, "strerror", None) or "there is none of this name"
+        do = getattr(error, "hint", "") or "write the map's path from this file's folder"
+        document.complain(path, f"{label_of(path)} cannot be read: {str(why).lower()}", do)
+        return None
+    found, problems = parse_map(text, name)
+    of_maps += problems
+    return found
+
+
+def _judge_place(document: Document, name: str, form: PointForm, forms: Mapping[str, PointForm]) -> None:
+    """The well and the line are there, and nobody else answers at this address."""
+    for key, group, asked in (("well", "wells", form.well), ("line", "lines", form.line)):
+        known = document.group((group,))
+        if asked is not None and group in document.group(()) and asked not in known:
+            path = ("points", name, key)
+            document.complain(path, f"{label_of(path)} is not among the {group}", fields.suggestion(asked, known))
+    if form.address is None or form.line is None:
+        return
+    same = (other for other, there in forms.items() if (there.line, there.address) == (form.line, form.address))
+    first = next(same, name)
+    if first != name:
+        path = ("points", name, "address")
+        where = document.place(("points", first, "address"))
+        what = f"{label_of(path)} is that of point {quoted(first)} (line {where.line}, column {where.column})"
+        document.complain(path, f"{what} on line {quoted(form.line)}", "two meters would answer at once; change one")
+
+
+def _judge_map(document: Document, name: str, form: PointForm, found: RegisterMap | None) -> None:
+    if found is None:
+        return
+    if found.books is None:
+        path = ("points", name, "map")
+        what = f"{label_of(path)} has no total, so that no volume can be kept"
+        document.complain(path, what, "add the meter's totalizer to the map", warning=True)
+    if form.running_above is not None and "flow_rate" not in found.quantities:
+        path = ("points", name, "running_above")
+        what = f"{label_of(path)} has no effect, as the map has no flow_rate"
+        document.complain(path, what, "remove it, or add flow_rate to the map", got="", warning=True)
+
+
+def _point(document: Document, name: str, form: PointForm, maps: Mapping[str, RegisterMap | None]) -> Point | None:
+    path: Path = ("points", name)
+    display = _display(document, (*path, "display"))
+    _judge_possible(document, path)
+    found = maps.get(form.map or "")
+    every_ms = _every_ms(document, path, form)
+    if document.faulty or found is None:
+        return None
+    possible = form.possible_rate or rate_through(sure(form.pipe))
+    return Point(
+        name,
+        form.called or name,
+        sure(form.well),
+        sure(form.line),
+        sure(form.address),
+        sure(form.map),
+        found,
+        sure(every_ms),
+        possible,
+        form.pipe,
+        form.running_above,
+        display,
+        form.counts_without_external_power,
+    )
+
+
+def _every_ms(document: Document, path: Path, form: PointForm) -> int | None:
+    if form.every is None:
+        return None
+    exact = form.every.si * 1000
+    if exact.denominator != 1:
+        at = (*path, "every")
+        document.complain(at, f"{label_of(at)} must be whole milliseconds", "such as 1 s, 15 s or 1 min")
+    return int(exact)
+
+
+def _judge_possible(document: Document, path: Path) -> None:
+    there = document.group(path)
+    if there and "pipe" not in there and "possible_rate" not in there:
+        what = f"{label_of(path)} says neither what passes through it nor how wide it is"
+        do = 'add "pipe: 8 in" (its bore), or "possible_rate: 1500 gpm": it tells a rollover from a fault'
+        document.complain(path, what, do, got="", key=True)
+
+
+def rate_through(bore: Measure) -> Measure:
+    """What passes at most through a full round pipe: its bore at 10 m/s, far above any pumped line (common practice).
+
+    The area takes 355/113 for pi, exact as a fraction and 8.5e-8 above it, which is nothing beside the 10 m/s.
+    """
+    area = Fraction(355, 113) * (bore.si / 2) ** 2
+    rate = area * 10
+    return Measure(rate, "m3/s", rate * units.FLOWS["m3/s"])
+
+
+def _display(document: Document, path: Path) -> Display | None:
+    if document.at(path) is None:
+        return None
+    form = fill(DisplayForm, document, path)
+    return Display(form.one_count, form.digits) if form.one_count and form.digits else None
+
+
+def _judge_unused(document: Document) -> None:
+    """A line that no point hangs on would be opened for nothing; it is more likely a slip of the pen."""
+    used = {str(document.at(("points", name, "line"))) for name in document.group(("points",))}
+    for name in document.group(("lines",)):
+        if used and name not in used and not document.faulty:
+            what = f"{label_of(('lines', name))} has no point"
+            document.complain(("lines", name), what, "add one, or remove the line", got="", key=True, warning=True)

@@ -46,11 +46,17 @@ def refuse(what: str, do: str = "") -> PydanticCustomError:
 def suggestion(wrong: str, known: Iterable[str]) -> str:
     """`did you mean "x"?`, or the list of what is known."""
     choices = list(known)
-    small = {choice.lower(): choice for choice in choices}
-    near = difflib.get_close_matches(wrong.lower()[:100], small, n=1, cutoff=0.6)
-    if near:
-        return f'did you mean "{small[near[0]]}"?'
+    near = nearest(wrong, choices)
+    if near is not None:
+        return f'did you mean "{near}"?'
     return f"known are {', '.join(choices[:20])}" if choices else ""
+
+
+def nearest(wrong: str, known: Iterable[str]) -> str | None:
+    """What was probably meant; None where nothing is near."""
+    small = {choice.lower(): choice for choice in known}
+    near = difflib.get_close_matches(wrong.lower()[:100], small, n=1, cutoff=0.6)
+    return small[near[0]] if near else None
 
 
 def text(value: object) -> str:

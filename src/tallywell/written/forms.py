@@ -4,6 +4,7 @@ All keys of a form are optional to pydantic and `Key(needed=True)` is checked he
 yields its other keys, and what hangs together (addresses, references, shares) is judged in the same run.
 """
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import TypeVar
 
@@ -11,7 +12,7 @@ from pydantic import BaseModel, ConfigDict, ValidationError
 from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails
 
-from tallywell.written.fields import suggestion
+from tallywell.written.fields import nearest, suggestion
 from tallywell.written.located import Document, Path, quoted
 
 GROUPS = {"lines": "line", "wells": "well", "points": "point", "permits": "permit", "quantities": "quantity"}
@@ -47,8 +48,9 @@ def fill(form: type[Filled], document: Document, path: Path) -> Filled:
     if not isinstance(written, dict):
         document.complain(path, f"{label_of(path)} must be a group of keys", f"such as {{{_example(form)}}}")
         return form()
-    for key in (key for key, needed in _needed(form).items() if key not in written):
-        document.complain(path, f'{label_of(path)} needs "{key}"', f'add "{_needed(form)[key]}"', got="", key=True)
+    for key, example in _needed(form).items():
+        if key not in written and key not in _misspelt(form, written):
+            document.complain(path, f'{label_of(path)} needs "{key}"', f'add "{example}"', got="", key=True)
     try:
         return form.model_validate(written)
     except ValidationError as error:
@@ -73,12 +75,23 @@ def _complain(document: Document, form: type[Form], path: Path, fault: ErrorDeta
     key = str(fault["loc"][0])
     if fault["type"] == "extra_forbidden":
         inside = f"{label_of(path)}: " if path else ""
-        known = [field.alias or name for name, field in form.model_fields.items()]
-        document.complain((*path, key), f"{inside}unknown key {quoted(key)}", suggestion(key, known), got="", key=True)
+        advice = suggestion(key, _known(form))
+        document.complain((*path, key), f"{inside}unknown key {quoted(key)}", advice, got="", key=True)
         return
     said = fault.get("ctx", {})
     what = said.get("what", fault["msg"])
     document.complain((*path, key), f"{label_of((*path, key))} {what}", said.get("do", ""))
+
+
+def _known(form: type[Form]) -> list[str]:
+    return [field.alias or name for name, field in form.model_fields.items()]
+
+
+def _misspelt(form: type[Form], written: Iterable[str]) -> set[str]:
+    """Keys that were probably meant by unknown ones: one fault, one message."""
+    known = _known(form)
+    unknown = (key for key in written if key not in known)
+    return {near for key in unknown if (near := nearest(key, known)) is not None}
 
 
 def _needed(form: type[Form]) -> dict[str, str]:

@@ -1,0 +1,61 @@
+"""`tallywell check SITE`: every fault of a site file and its maps at once."""
+
+import argparse
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:  # a command imports what it needs when it runs: its help is asked for without
+    from tallywell.service.site import Point, Site
+
+SUMMARY = "look for faults in a site file and the register maps it names"
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    parser.description = (
+        "Reads the site file and every register map that it names, and prints each fault as "
+        "file:line:column, what, what it got, what to do. Nothing is polled and nothing is written. "
+        "Leaves with 1 when there is a fault, with 0 when there is none (warnings do not count)."
+    )
+    parser.add_argument("site", metavar="SITE", type=Path, help="the site file, such as quail-flat.yaml")
+
+
+def run(options: argparse.Namespace) -> int:
+    from tallywell.service.files import load_site
+
+    loaded = load_site(options.site)
+    for problem in loaded.problems:
+        print(problem)
+    faults = sum(not problem.warning for problem in loaded.problems)
+    warnings = len(loaded.problems) - faults
+    if faults or loaded.site is None:
+        print(f"{_of(faults, 'fault')}, {_of(warnings, 'warning')}")
+        return 1
+    besides = f", with {_of(warnings, 'warning')}" if warnings else ""
+    print(f"{options.site} is in order{besides}: {loaded.site.name}, {loaded.site.time_zone}")
+    for row in table(loaded.site):
+        print(row)
+    return 0
+
+
+def _of(number: int, what: str) -> str:
+    return f"{number} {what}{'' if number == 1 else 's'}"
+
+
+def table(site: "Site") -> list[str]:
+    """One row for each point: where it hangs, how often it is read, and in how many reads."""
+    rows = [
+        ("point", "line", "address", "map", "every", "reads a poll"),
+        *(_row(point) for point in site.points.values()),
+    ]
+    widths = [max(len(row[column]) for row in rows) for column in range(len(rows[0]))]
+    return ["  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in rows]
+
+
+def _row(point: "Point") -> tuple[str, ...]:
+    from tallywell.registers.blocks import reads
+
+    plan = reads(point.map)
+    words = sum(read.words for read in plan)
+    every = f"{point.every_ms / 1000:g} s"
+    name = f"{point.map.name} ({point.map.revision})"
+    return point.name, point.line, str(point.address), name, every, f"{len(plan)} ({_of(words, 'word')})"
