@@ -21,6 +21,7 @@ from tallywell.store.database import (
     changes_to_make,
     connect_reading,
     facts_between,
+    newest_seq,
     reading_faults,
     select,
 )
@@ -38,7 +39,7 @@ _ANCHOR_AFTER = select("anchor", "seq > ? ORDER BY seq LIMIT 1")
 _RUN_BEFORE = select("run", "id < ? ORDER BY id DESC LIMIT 1")
 _POLLS = select("poll", "seq BETWEEN ? AND ? AND point = ? ORDER BY seq")
 _POLLS_BACK = select("poll", "seq BETWEEN ? AND ? AND point = ? ORDER BY seq DESC")
-_EVENTS_BACK = select("event", "seq < ? AND seq >= ? ORDER BY seq DESC LIMIT 256")
+_EVENTS_BACK = select("event", "seq < ? AND seq >= ? ORDER BY seq DESC LIMIT ?")
 
 
 @dataclass(frozen=True, slots=True)
@@ -206,8 +207,8 @@ class Reader:
 
     def newest_seq(self) -> int:
         """0 when the record holds no fact."""
-        newest = self._at_or_before(_LAST)
-        return newest.seq if newest else 0
+        with reading_faults(self.folder):
+            return newest_seq(self._reading)
 
     def seq_range(self, from_utc_ms: int, to_utc_ms: int) -> tuple[int, int]:
         """(first, last) seq that hold the period, widened by 60 s and by undated boots at its edges.
@@ -235,8 +236,10 @@ class Reader:
         """Whether the fact may be at this instant or later. It grows with seq: an undated boot counts as the next
         dated boot's start, which it came before.
         """
-        own = self.when(fact)
-        known = own.utc_ms if own.utc_ms is not None else self._next_start(fact, own.boot)
+        known = fact.utc_ms if isinstance(fact, Poll | Anchor) else None  # needs no further look
+        if known is None:
+            when = self.when(fact)
+            known = self._next_start(fact, when.boot) if when.utc_ms is None else when.utc_ms
         return known is None or known >= utc_ms
 
     def _next_start(self, fact: Fact, boot: int) -> int | None:
@@ -363,10 +366,10 @@ class Reader:
 
     def events_back(self, before_seq: int | None = None, down_to_seq: int = 1) -> Iterator[Event]:
         """Newest first, in chunks; lazy."""
-        below = _LAST if before_seq is None else before_seq
-        while rows := self._rows(_EVENTS_BACK, below, down_to_seq):
+        below, count = _LAST if before_seq is None else before_seq, 4
+        while rows := self._rows(_EVENTS_BACK, below, down_to_seq, count):
             yield from (Event(*row) for row in rows)
-            below = rows[-1][0]
+            below, count = rows[-1][0], min(count * 2, CHUNK)
 
     def last_event(self, name: str, before_seq: int | None = None) -> Event | None:
         """The newest event of that name, walking back in chunks: cheap for events that every start writes."""
