@@ -34,6 +34,8 @@ def judge(ask: Ask, heard: bytes) -> Fault | None:
 def _of_frame(ask: Ask, heard: bytes) -> Fault | None:
     if heard == frame.request(ask.address, ask.read):
         return Fault.STRAY_BYTES  # our own request come back: an adapter that echoes
+    if _holds_answer(ask, heard):
+        return Fault.STRAY_BYTES  # the CRC also holds with a zero byte behind the frame
     if heard[0] != ask.address:
         return Fault.WRONG_ADDRESS
     if heard[1] == ask.read.function | frame.EXCEPTION_BIT:
@@ -50,19 +52,26 @@ def _of_damage(ask: Ask, heard: bytes) -> Fault:
         return Fault.STRAY_BYTES
     if len(heard) in (wanted_length(ask, heard), stated_length(heard)):
         return Fault.BAD_CRC
-    head = _head(ask)[: len(heard)]
-    return Fault.WRONG_LENGTH if heard.startswith(head[:2]) else Fault.STRAY_BYTES
+    begins = any(heard.startswith(head[: min(2, len(heard))]) for head, _ in _answers(ask))
+    return Fault.WRONG_LENGTH if begins else Fault.STRAY_BYTES
+
+
+def _answers(ask: Ask) -> tuple[tuple[bytes, int], tuple[bytes, int]]:
+    """How the reply and the exception to `ask` begin, and how long each is."""
+    reply = bytes((ask.address, ask.read.function, frame.content_length(ask.read)))
+    refusal = bytes((ask.address, ask.read.function | frame.EXCEPTION_BIT))
+    return (reply, frame.reply_length(ask.read)), (refusal, frame.EXCEPTION_LENGTH)
 
 
 def _holds_answer(ask: Ask, heard: bytes) -> bool:
-    """Whether the good reply stands somewhere in `heard`, with something before or behind it."""
-    length, at = frame.reply_length(ask.read), heard.find(_head(ask))
+    """Whether an answer stands somewhere in `heard`, with something before or behind it."""
+    return any(_stands_in(heard, head, length) for head, length in _answers(ask))
+
+
+def _stands_in(heard: bytes, head: bytes, length: int) -> bool:
+    at = heard.find(head) if len(heard) > length else -1
     while at >= 0:
-        if frame.crc_holds(heard[at : at + length]):
+        if len(heard) >= at + length and frame.crc_holds(heard[at : at + length]):
             return True
-        at = heard.find(_head(ask), at + 1)
+        at = heard.find(head, at + 1)
     return False
-
-
-def _head(ask: Ask) -> bytes:
-    return bytes((ask.address, ask.read.function, frame.content_length(ask.read)))

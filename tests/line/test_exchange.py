@@ -1,0 +1,277 @@
+"""What comes after a request, and how the exchange ends. Times in the tables are milliseconds after our last bit."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING
+
+import pytest
+
+from tallywell.line import frame
+from tallywell.line.exchange import NEED_MORE, TABLE, Exchange, Happening, State
+from tallywell.line.timing import LineSettings
+from tallywell.readings.exchange import Ask, Outcome, Read, Refused
+from tallywell.readings.faults import Fault
+
+if TYPE_CHECKING:
+    from tests.line.conftest import Wire
+
+    WireOf = Callable[[LineSettings], Wire]
+
+MS = 1_000_000
+LINE = LineSettings("x", 19_200, latency_ns=2 * MS)  # a character is 0.573 ms, silence 2.005 ms
+ASK = Ask(17, Read(3, 0x6B, 3), longest_delay_ns=100 * MS)
+WORDS = bytes.fromhex("022b00000064")
+GOOD = frame.reply(17, 3, WORDS)
+OTHER = Ask(18, Read(4, 8, 1), longest_delay_ns=100 * MS)
+OTHER_GOOD = frame.reply(18, 4, b"\x00\x0a")
+REFUSAL = frame.exception_reply(17, 3, 2)
+
+
+def flipped(content: bytes, at: int) -> bytes:
+    return content[:at] + bytes((content[at] ^ 0x10,)) + content[at + 1 :]
+
+
+ENDINGS: dict[str, tuple[list[tuple[float, bytes]], Fault | None]] = {
+    "at once": ([(5, GOOD)], None),
+    "byte by byte": ([(5 + 0.573 * i, GOOD[i : i + 1]) for i in range(11)], None),
+    "in two lumps": ([(5, GOOD[:4]), (8.9, GOOD[4:])], None),
+    "at the last moment": ([(100, GOOD[:1]), (103.9, GOOD[1:])], None),
+    "stray byte long behind": ([(5, GOOD), (7.1, b"\x00")], None),
+    "silence": ([], Fault.NO_ANSWER),
+    "too late": ([(108.5, GOOD)], Fault.NO_ANSWER),
+    "torn": ([(5, GOOD[:7])], Fault.WRONG_LENGTH),
+    "a gap within": ([(5, GOOD[:4]), (9.1, GOOD[4:])], Fault.WRONG_LENGTH),
+    "bit error in the words": ([(5, flipped(GOOD, 4))], Fault.BAD_CRC),
+    "bit error in the address": ([(5, flipped(GOOD, 0))], Fault.BAD_CRC),
+    "bit error in the function": ([(5, flipped(GOOD, 1))], Fault.BAD_CRC),
+    "bit error in the count": ([(5, flipped(GOOD, 2))], Fault.BAD_CRC),
+    "bit error in the CRC": ([(5, flipped(GOOD, 10))], Fault.BAD_CRC),
+    "stray byte before": ([(5, b"\xff" + GOOD)], Fault.STRAY_BYTES),
+    "stray byte behind": ([(5, GOOD + b"\x00")], Fault.STRAY_BYTES),
+    "anything but zero behind": ([(5, GOOD + b"\x01")], Fault.STRAY_BYTES),
+    "stray byte in the silence behind": ([(5, GOOD), (6.9, b"\x00")], Fault.STRAY_BYTES),
+    "twice": ([(5, GOOD), (6, GOOD)], Fault.STRAY_BYTES),
+    "garbage": ([(5, b"\xa5\x5a\x00\xff\x13")], Fault.STRAY_BYTES),
+    "one byte": ([(5, b"\x00")], Fault.STRAY_BYTES),
+    "before our last bit was out": ([(-0.5, GOOD)], Fault.STRAY_BYTES),
+    "began before our last bit was out": ([(-0.5, GOOD[:1]), (1, GOOD[1:])], Fault.STRAY_BYTES),
+    "echo while we send": ([(-0.1, frame.request(17, ASK.read))], Fault.STRAY_BYTES),
+    "echo in a lump": ([(0.5, frame.request(17, ASK.read))], Fault.STRAY_BYTES),
+    "echo and answer": ([(0.5, frame.request(17, ASK.read)), (4, GOOD)], Fault.STRAY_BYTES),
+    "another unit": ([(5, frame.reply(19, 3, WORDS))], Fault.WRONG_ADDRESS),
+    "another function": ([(5, frame.reply(17, 4, WORDS))], Fault.WRONG_FUNCTION),
+    "a shorter block": ([(5, frame.reply(17, 3, WORDS[:4]))], Fault.WRONG_BYTE_COUNT),
+    "a longer block": ([(5, frame.reply(17, 3, WORDS * 2))], Fault.WRONG_BYTE_COUNT),
+    "a count that lies": ([(5, frame.with_crc(b"\x11\x03\x04" + WORDS))], Fault.WRONG_LENGTH),
+    "a count that lies, the length too": ([(5, frame.with_crc(b"\x11\x03\x06" + WORDS[:4]))], Fault.WRONG_LENGTH),
+    "another master's request": ([(5, frame.request(3, Read(4, 0, 2)))], Fault.WRONG_ADDRESS),
+    "exception": ([(5, REFUSAL)], Fault.EXCEPTION),
+    "exception in lumps": ([(5, REFUSAL[:2]), (8, REFUSAL[2:])], Fault.EXCEPTION),
+    "exception with something behind": ([(5, REFUSAL), (6.9, b"\x00")], Fault.STRAY_BYTES),
+    "exception to another function": ([(5, frame.exception_reply(17, 4, 2))], Fault.WRONG_FUNCTION),
+    "exception of another unit": ([(5, frame.exception_reply(18, 3, 2))], Fault.WRONG_ADDRESS),
+    "damaged exception": ([(5, flipped(REFUSAL, 2))], Fault.BAD_CRC),
+    "torn exception": ([(5, REFUSAL[:4])], Fault.WRONG_LENGTH),
+}
+OWES_NOTHING = (None, Fault.EXCEPTION)
+
+
+def after(arrivals: list[tuple[float, bytes]]) -> list[tuple[int, bytes]]:
+    return [(round(at * MS), chunk) for at, chunk in arrivals]
+
+
+@pytest.mark.parametrize("name", ENDINGS)
+def test_endings(name: str, wire_of: WireOf) -> None:
+    arrivals, fault = ENDINGS[name]
+    outcome: Outcome = wire_of(LINE).play(ASK, after(arrivals))
+    assert outcome.fault is fault
+    assert outcome.data == (WORDS if fault is None else None)
+    assert (outcome.owes_until_ns is None) == (fault in OWES_NOTHING)
+    if fault and arrivals and fault is not Fault.NO_ANSWER:
+        assert outcome.refused[-1].fault is fault
+        assert outcome.refused[-1].heard == b"".join(chunk for _, chunk in arrivals)[: len(outcome.refused[-1].heard)]
+
+
+def test_exception_code(wire_of: WireOf) -> None:
+    outcome = wire_of(LINE).play(ASK, after([(5, REFUSAL)]))
+    assert (outcome.exception_code, outcome.refused) == (2, (Refused(Fault.EXCEPTION, REFUSAL),))
+
+
+def test_times_of_a_good_reply(wire_of: WireOf) -> None:
+    wire = wire_of(LINE)
+    outcome = wire.play(ASK, after([(5, GOOD[:1]), (8, GOOD[1:])]))
+    sent_at, request = wire.requests[0]
+    assert request == frame.request(17, ASK.read)
+    assert sent_at == LINE.silence_ns  # a port just opened may have been talking
+    assert outcome.sent_ns == sent_at + LINE.wire_ns(8)
+    assert outcome.first_ns == outcome.sent_ns + 5 * MS
+    assert outcome.ended_ns == outcome.sent_ns + 8 * MS + LINE.silence_ns
+    assert outcome.at_ns == outcome.sent_ns + 5 * MS // 2
+
+
+def test_timeout_counts_from_the_end_of_the_request(wire_of: WireOf) -> None:
+    outcome = wire_of(LINE).play(ASK)
+    assert outcome.ended_ns - outcome.sent_ns == 100 * MS + LINE.wire_ns(11) + LINE.latency_ns
+    assert outcome.owes_until_ns == outcome.ended_ns + 100 * MS + LINE.wire_ns(11) + LINE.silence_ns
+
+
+def test_bits_echo_is_no_answer(wire_of: WireOf) -> None:
+    """24 bits from 0x0300 on: the echo of the request has the address, function, count, length and CRC of a reply."""
+    ask = Ask(17, Read(1, 0x0300, 24), 100 * MS)
+    echo = frame.request(17, ask.read)
+    assert echo == frame.reply(17, 1, echo[3:6])
+    assert wire_of(LINE).play(ask, after([(1, echo)])).fault is Fault.STRAY_BYTES
+
+
+class TestSilenceBefore:
+    def test_any_byte_starts_it_again(self, wire_of: WireOf) -> None:
+        wire = wire_of(LINE)
+        outcome = wire.play(ASK, after([(5, GOOD)]), before=[(1 * MS, b"\x01"), (2 * MS, b"\x02")])
+        assert wire.requests[0][0] == 2 * MS + LINE.silence_ns
+        assert outcome.data == WORDS
+        assert outcome.refused == (Refused(Fault.STRAY_BYTES, b"\x01\x02"),)
+
+    def test_a_longer_pause_of_the_meter(self, wire_of: WireOf) -> None:
+        wire = wire_of(LINE)
+        wire.play(Ask(17, ASK.read, 100 * MS, pause_ns=50 * MS), after([(5, GOOD)]))
+        wire.play(Ask(17, ASK.read, 100 * MS, pause_ns=50 * MS), after([(5, GOOD)]))
+        (first, _), (second, _) = wire.requests
+        assert first == 50 * MS
+        assert second == first + LINE.wire_ns(8) + 5 * MS + 50 * MS
+
+    def test_the_silence_behind_a_reply_is_the_one_before_the_next_request(self, wire_of: WireOf) -> None:
+        wire = wire_of(LINE)
+        for _ in range(3):
+            outcome = wire.play(ASK, after([(5, GOOD)]))
+        assert wire.requests[-1][0] == outcome.sent_ns - LINE.wire_ns(8)
+        gaps = [b - a for (a, _), (b, _) in zip(wire.requests, wire.requests[1:], strict=False)]
+        assert gaps == [LINE.wire_ns(8) + 5 * MS + LINE.silence_ns] * 2
+
+    def test_a_babbling_line_is_given_up(self, wire_of: WireOf) -> None:
+        wire = wire_of(LINE)
+        outcome = wire.play(ASK, before=[(i * MS, b"\x55") for i in range(2000)])
+        assert (outcome.fault, wire.requests, outcome.owes_until_ns) == (Fault.STRAY_BYTES, [], None)
+        assert outcome.ended_ns <= LINE.silence_ns + 2 * LINE.longest_frame_ns
+        assert 0 < len(outcome.refused[0].heard) <= 512
+
+    def test_babble_behind_the_request_is_given_up(self, wire_of: WireOf) -> None:
+        outcome = wire_of(LINE).play(ASK, [(i * MS, b"\x55") for i in range(1, 2000)])
+        assert outcome.fault is Fault.STRAY_BYTES
+        bound = 100 * MS + LINE.wire_ns(11) + LINE.latency_ns + 2 * LINE.longest_frame_ns
+        assert outcome.ended_ns - outcome.sent_ns == bound
+
+    def test_reopened_port_is_given_a_whole_silence(self, wire_of: WireOf) -> None:
+        wire = wire_of(LINE)
+        wire.now_ns = 1000 * MS
+        wire.machine.reopened(wire.now_ns)
+        wire.play(ASK, after([(5, GOOD)]))
+        assert wire.requests[0][0] == 1000 * MS + LINE.silence_ns
+
+
+LATE = GOOD
+OWED: dict[str, list[tuple[float, bytes]]] = {
+    "before the other's answer": [(2, LATE), (20, OTHER_GOOD)],
+    "byte by byte": [(2 + 0.573 * i, LATE[i : i + 1]) for i in range(len(LATE))] + [(20, OTHER_GOOD)],
+    "glued to the other's answer": [(2, LATE + OTHER_GOOD)],
+    "while we ask the other": [(-1, LATE), (20, OTHER_GOOD)],
+    "twice": [(2, LATE), (10, LATE), (20, OTHER_GOOD)],
+    "longer than the other's answer": [(2, frame.reply(17, 3, bytes(100))), (80, OTHER_GOOD)],
+    "its exception": [(2, REFUSAL), (20, OTHER_GOOD)],
+}
+
+
+class TestQuietLine:
+    def test_an_owing_unit_is_not_asked(self, wire_of: WireOf) -> None:
+        wire = wire_of(LINE)
+        outcome = wire.play(ASK)
+        assert outcome.owes_until_ns is not None
+        wire.now_ns = outcome.owes_until_ns - 1
+        with pytest.raises(AssertionError, match="owes a reply"):
+            wire.machine.start(ASK, wire.now_ns)
+        wire.now_ns += 1
+        assert wire.play(ASK, after([(5, GOOD)])).data == WORDS
+
+    @pytest.mark.parametrize("name", OWED)
+    def test_what_it_says_late_neither_answers_nor_ends_anothers_exchange(self, name: str, wire_of: WireOf) -> None:
+        wire = wire_of(LINE)
+        assert wire.play(ASK).fault is Fault.NO_ANSWER
+        outcome = wire.play(OTHER, after(OWED[name]))
+        assert outcome.data == b"\x00\x0a"
+        assert {refused.fault for refused in outcome.refused} == {Fault.WRONG_ADDRESS}
+        assert {refused.heard[0] for refused in outcome.refused} == {17}
+
+    def test_only_its_late_reply(self, wire_of: WireOf) -> None:
+        wire = wire_of(LINE)
+        wire.play(ASK)
+        assert wire.play(OTHER, after([(2, LATE)])).fault is Fault.NO_ANSWER
+
+    def test_a_damaged_late_reply_is_noise(self, wire_of: WireOf) -> None:
+        wire = wire_of(LINE)
+        wire.play(ASK)
+        outcome = wire.play(OTHER, after([(2, flipped(LATE, 5)), (20, OTHER_GOOD)]))
+        assert (outcome.data, outcome.fault) == (None, Fault.BAD_CRC)
+
+    def test_a_late_reply_while_nobody_is_asked(self, wire_of: WireOf) -> None:
+        wire = wire_of(LINE)
+        first = wire.play(ASK)
+        wire.now_ns = first.owes_until_ns or 0
+        other_block = frame.reply(17, 3, bytes(6))
+        again = wire.play(ASK, after([(5, GOOD)]), before=[(0, other_block)])
+        assert again.data == WORDS
+        assert again.refused == (Refused(Fault.STRAY_BYTES, other_block),)
+
+    def test_the_reply_that_comes_after_all_comes_before_the_unit_is_asked_again(self, wire_of: WireOf) -> None:
+        """Late by any time up to the longest delay again: two equally long blocks are never mixed up."""
+        for late in range(101, 300, 7):
+            wire = wire_of(LINE)
+            first = wire.play(ASK, after([(late, frame.reply(17, 3, b"stale!"))]))
+            if first.fault is None:
+                continue  # within the allowance for the adapter
+            wire.now_ns = first.owes_until_ns or 0
+            second = wire.play(Ask(17, Read(3, 0x7B, 3), 100 * MS), after([(5, GOOD)]))
+            assert second.data in (WORDS, None), late
+
+
+class TestHalt:
+    @pytest.mark.parametrize("fault", [Fault.STOPPED, Fault.PORT_LOST])
+    def test_in_every_running_state(self, fault: Fault) -> None:
+        """After each, the machine takes the next ask; what was sent is owed."""
+        for heard in (None, b"", GOOD[:4], GOOD, GOOD + b"\x00"):
+            line = Exchange(LINE, 0)
+            line.start(ASK, 0)
+            if heard is not None:
+                line.expire(10 * MS)
+                assert line.request_due(10 * MS)
+                line.receive(heard, 20 * MS)
+            outcome = line.halt(fault, 30 * MS)
+            assert (outcome.fault, outcome.owes_until_ns is None) == (fault, heard is None)
+            line.start(OTHER, 40 * MS)
+
+    def test_only_a_running_exchange_can_be_halted(self) -> None:
+        with pytest.raises(KeyError):
+            Exchange(LINE, 0).halt(Fault.STOPPED, 0)
+
+
+def test_only_settling_leads_to_an_answer() -> None:
+    """The law of the machine, read from its table."""
+    from_settling = {key for key, action in TABLE.items() if action is Exchange._settled}
+    assert from_settling == {(State.SETTLING, Happening.DUE)}
+
+
+def test_receive_says_what_is_lost_already() -> None:
+    line = Exchange(LINE, 0)
+    line.start(ASK, 0)
+    line.expire(10 * MS)
+    line.request_due(10 * MS)
+    assert line.receive(GOOD, 50 * MS) is NEED_MORE
+    assert line.receive(b"\x00", 50 * MS) is Fault.STRAY_BYTES
+
+
+def test_request_leaves_once() -> None:
+    line = Exchange(LINE, 0)
+    line.start(ASK, 0)
+    assert line.request_due(0) == b""
+    line.expire(LINE.silence_ns)
+    assert line.request_due(LINE.silence_ns) == frame.request(17, ASK.read)
+    assert line.request_due(LINE.silence_ns) == b""
