@@ -98,10 +98,12 @@ def rate_unit(volume: str, of_the_map: str | None) -> RateUnit:
 
 
 def factor(name: str) -> str:
-    """ "1 acre-foot = 43,560 ft3 exactly = 325,851.4286 US gal": the factor used, for the foot of a report."""
-    other = "m3" if name in ("gal", "kgal", "Mgal", "ft3", "L") else "gal"
+    """ "1 acre-foot = 43,560 ft3 exactly, rounded 325,851.4286 US gal": the factor used, for the foot of a report."""
+    other = "m3" if name in ("gal", "kgal", "Mgal", "ft3") else "gal"
     beside = decimal(VOLUMES[name] / VOLUMES[other], 4 if VOLUMES[name] > VOLUMES[other] else 9)
-    return f"{_ONE.get(name, f'1 {WORDS.get(name, name)}')} = {_DEFINED[name]} = {beside} {WORDS.get(other, other)}"
+    return (
+        f"{_ONE.get(name, f'1 {WORDS.get(name, name)}')} = {_DEFINED[name]}, rounded {beside} {WORDS.get(other, other)}"
+    )
 
 
 def _needed(one_count: Fraction, most: int) -> int:

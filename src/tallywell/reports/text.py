@@ -99,8 +99,7 @@ def _point(point: PointReport, unit: VolumeUnit, zone: ZoneInfo) -> list[str]:
 
 def _title(point: PointReport) -> list[str]:
     place = point.place
-    well = place.called + (f", agency id {place.agency_id}" if place.agency_id else ", agency id not stated")
-    name = place.point if place.called == place.well else f"{place.point} ({place.called})"
+    name = place.point if place.called in ("", place.point) else f"{place.point} ({place.called})"
     well = place.well + (f", agency id {place.agency_id}" if place.agency_id else ", agency id not stated")
     lines = wrapped(f"{name} on {well}", WIDTH)
     return [*lines, "=" * min(WIDTH, max(map(len, lines)))]

@@ -26,7 +26,7 @@ from tallywell.reports.model import (
 )
 from tallywell.service.accepted import Accepted
 from tallywell.service.entries import EntryError, about_ms, hand_reading, installed, note, shows_of
-from tallywell.service.ledger_facts import FITTING, REACH_MS, Decoder, Stream, start_seq
+from tallywell.service.ledger_facts import FITTING, Decoder, Reach, Stream, reach_of
 from tallywell.service.site import Permit, Point, Share, Site
 from tallywell.store.query import Reader
 
@@ -35,9 +35,9 @@ def period_report(reader: Reader, accepted: Accepted, period: Period, points: Se
     """The report of a period for the named points (default: all that have a total, in the order written)."""
     site = accepted.site
     names = [name for name, point in site.points.items() if point.map.books] if points is None else list(points)
-    books = _Books(reader, site, period, in_force(reader.entries()))
-    gathered = {name: books.point(site.points[name]) for name in names}
     edges = edges_ms(period, site.zone)
+    books = _Books(reader, site, period, reach_of(reader, edges[0], edges[-1]), in_force(reader.entries()))
+    gathered = {name: books.point(site.points[name]) for name in names}
     first, last = reader.first_dated(), reader.last_dated()
     as_of = last[1].utc_ms if last else None
     return Report(
@@ -139,6 +139,7 @@ class _Books:
     reader: Reader
     site: Site
     period: Period
+    reach: Reach
     entries: tuple[Entry, ...]
 
     def point(self, point: Point) -> _Gathered:
@@ -154,7 +155,7 @@ class _Books:
         intervals: tuple[Interval, ...] = ()
         past_end = 0
         if point_id is not None:
-            stream = self._stream(decoder, point_id)
+            stream = Stream(decoder, point_id, _rules(point), self.reach)
             hands = [visit.reading for visit in visits if visit.reading is not None]
             facts = with_hands(silence.watch(stream), hands)
             intervals = tuple(fold(facts, begin(_rules(point), hung)))
@@ -173,12 +174,6 @@ class _Books:
             no_readings=_why_none(point_id, silence),
         )
         return _Gathered(point_report(gathered, self.period, self.site.zone), intervals, decoder.maps_used(), past_end)
-
-    def _stream(self, decoder: Decoder, point_id: int) -> Stream:
-        edges = edges_ms(self.period, self.site.zone)
-        first, last = self.reader.seq_range(edges[0], edges[-1])
-        start = start_seq(decoder, point_id, first, _rules(decoder.point), edges[0] - REACH_MS)
-        return Stream(decoder, point_id, start, last, edges[-1] + REACH_MS)
 
 
 def with_hands(facts: Iterable[LedgerFact], hands: Sequence[HandReading]) -> Iterator[LedgerFact | HandReading]:

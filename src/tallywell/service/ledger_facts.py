@@ -1,10 +1,10 @@
 """From the rows of the record to what the ledger folds: each poll decoded by the map of its own plan."""
 
-import heapq
 import json
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from fractions import Fraction
+from itertools import islice
 
 from tallywell.ledger.fold import Rules, fit_together
 from tallywell.readings.clocks import When
@@ -21,7 +21,8 @@ from tallywell.service.site import Point
 from tallywell.store.query import Reader
 
 FITTING = 3  # so many consecutive readings that fit one another tell where the totalizer stands
-# A point that was silent for longer has no memory: walking back further would make its reports slow for ever.
+BATCH = 512  # polls between two looks at the events
+# A point that was silent for longer has no memory: looking further would make its reports slow for ever.
 REACH_MS = 400 * 86_400_000
 _TOLD = frozenset({"started", "stopped", "port_lost", "port_back", "clock_stepped"})
 
@@ -92,59 +93,69 @@ def _flow(map_: RegisterMap, decoded: Decoded) -> Fraction | None:
     return None if value is None else value.si
 
 
-def start_seq(decoder: Decoder, point_id: int, before_seq: int, rules: Rules, floor_ms: int) -> int:
-    """Where a fold has to begin so that it knows where the totalizer stands at `before_seq`."""
-    good: tuple[Reading, ...] = ()
-    earliest = before_seq
-    for poll, when in decoder.reader.polls_back(point_id, before_seq):
-        earliest = poll.seq
-        fact = decoder.fact(poll, when)
-        if isinstance(fact, Reading):
-            good = (fact, *good[: FITTING - 1])
-        enough = len(good) == FITTING and isinstance(fact, Reading) and fit_together(rules, good)
-        if enough or (when.utc_ms is not None and when.utc_ms < floor_ms):
-            break
-    return earliest
+@dataclass(frozen=True, slots=True)
+class Reach:
+    """Numbers of the record: the period lies in first..last, and a report looks no further than floor..ceiling."""
+
+    floor: int
+    first: int
+    last: int
+    ceiling: int
+
+
+def reach_of(reader: Reader, begin_ms: int, end_ms: int) -> Reach:
+    first, last = reader.seq_range(begin_ms, end_ms)
+    floor, ceiling = reader.seq_range(begin_ms - REACH_MS, end_ms + REACH_MS)
+    return Reach(min(floor, first), first, last, max(ceiling, last))
 
 
 @dataclass(slots=True)
 class Stream:
-    """The facts of one point in order of seq, from `first_seq` until so many good readings came behind `last_seq`.
+    """The facts of one point in order of seq, from readings that fit one another before the period to such behind it.
 
-    `past_end` counts those; fewer than FITTING when the stream ends means that the record itself ends there.
+    `past_end` counts the good readings behind; fewer than FITTING at the end: the record knows no more.
     """
 
     decoder: Decoder
     point_id: int
-    first_seq: int
-    last_seq: int
-    ceiling_ms: int
+    rules: Rules
+    reach: Reach
     past_end: int = 0
 
     def __iter__(self) -> Iterator[LedgerFact]:
-        reader = self.decoder.reader
-        newest = reader.newest_seq()
-        polls = self._told_polls(reader.polls(self.point_id, self.first_seq, newest))
-        events = self._told_events(reader.events(self.first_seq, newest))
-        for fact in heapq.merge(polls, events, key=lambda fact: fact.seq):
+        told = self.start_seq()
+        polls = self.decoder.reader.polls(self.point_id, told, self.reach.ceiling)
+        while batch := list(islice(polls, BATCH)):
+            yield from self._with_events(batch, told)
+            told = batch[-1][0].seq + 1
+            if self.past_end >= FITTING:
+                return
+        yield from self._events(told, self.reach.last)
+
+    def start_seq(self) -> int:
+        """Where a fold has to begin so that it knows where the totalizer stands when the period begins."""
+        good: tuple[Reading, ...] = ()
+        earliest = self.reach.first
+        for poll, when in self.decoder.reader.polls_back(self.point_id, self.reach.first, self.reach.floor):
+            earliest = poll.seq
+            fact = self.decoder.fact(poll, when)
+            if isinstance(fact, Reading):
+                good = (fact, *good[: FITTING - 1])
+                if len(good) == FITTING and fit_together(self.rules, good):
+                    break
+        return earliest
+
+    def _with_events(self, batch: list[tuple[Poll, When]], told: int) -> Iterator[LedgerFact]:
+        """A batch at a time, so that events are looked for only where polls were read."""
+        polls: list[LedgerFact] = [one for poll, when in batch if (one := self.decoder.fact(poll, when)) is not None]
+        for fact in sorted([*polls, *self._events(told, batch[-1][0].seq)], key=lambda fact: fact.seq):
             yield fact
-            if self._is_enough(fact):
+            self.past_end += isinstance(fact, Reading) and fact.seq > self.reach.last
+            if self.past_end >= FITTING:
                 return
 
-    def _is_enough(self, fact: LedgerFact) -> bool:
-        if fact.seq <= self.last_seq:
-            return False
-        self.past_end += isinstance(fact, Reading)
-        return self.past_end >= FITTING or (fact.when.utc_ms is not None and fact.when.utc_ms > self.ceiling_ms)
-
-    def _told_polls(self, polls: Iterable[tuple[Poll, When]]) -> Iterator[LedgerFact]:
-        for poll, when in polls:
-            fact = self.decoder.fact(poll, when)
-            if fact is not None:
-                yield fact
-
-    def _told_events(self, events: Iterable[tuple[Event, When]]) -> Iterator[LedgerFact]:
-        for event, when in events:
+    def _events(self, first_seq: int, last_seq: int) -> Iterator[Happened]:
+        for event, when in self.decoder.reader.events(first_seq, last_seq):
             if event.name in _TOLD and self._concerns(event):
                 yield Happened(event.seq, when, _name(event))
 
