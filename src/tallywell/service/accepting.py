@@ -34,7 +34,7 @@ def accepted_content(loaded: Loaded, writer: Writer) -> dict[str, object]:
     for text in loaded.maps.values():
         writer.text("map", text)
     return {
-        "file": loaded.file,
+        "file": loaded.path.name,
         "site": sha256(loaded.text.encode()).hexdigest(),
         "maps": {name: sha256(text.encode()).hexdigest() for name, text in loaded.maps.items()},
     }

@@ -273,4 +273,6 @@ class Daemon:
         if said := sentences.change(point, before, now, self._site.zone):
             self._world.log(said)
         if now.port_lost != before.port_lost:
+            if trouble := self._lines[point.line].trouble:
+                self._world.log(f"line {point.line}: {trouble}")
             self._note("port_lost" if now.port_lost else "port_back", {"line": point.line, "point": point.name})

@@ -20,6 +20,7 @@ class Loaded:
     `site` is None when something is at fault; `text` is "" when the file itself could not be read.
     """
 
+    path: Path
     site: Site | None
     problems: tuple[Problem, ...]
     text: str
@@ -43,13 +44,13 @@ def load_site(path: Path) -> Loaded:
         text = _text(path)
     except UnicodeDecodeError as error:
         do = "save it as UTF-8"
-        return Loaded(None, (Problem(str(path), 1, 1, f"byte {error.start} is no UTF-8", do),), "", {}, beside)
+        return Loaded(path, None, (Problem(str(path), 1, 1, f"byte {error.start} is no UTF-8", do),), "", {}, beside)
     except (OSError, ValueError) as error:
-        return Loaded(None, (_not_read(path, error),), "", {}, beside)
+        return Loaded(path, None, (_not_read(path, error),), "", {}, beside)
     maps: dict[str, str] = {}
     site, problems = parse_site(text, str(path), lambda name: _map_text(path, name, maps))
     record = path.parent / site.record if site is not None and site.record else beside
-    return Loaded(site, tuple(_with_path(problem, path, maps) for problem in problems), text, maps, record)
+    return Loaded(path, site, tuple(_with_path(problem, path, maps) for problem in problems), text, maps, record)
 
 
 def _text(path: Path) -> str:

@@ -6,6 +6,7 @@ from collections.abc import Callable
 
 from tallywell.readings.clocks import Clock
 from tallywell.readings.exchange import Outcome, Pass
+from tallywell.readings.problems import EdgeFailure
 from tallywell.schedule.due import ClockStepped, LineState, LookAgain, Sleep, learned, next_ask
 from tallywell.service.world import Port
 
@@ -42,6 +43,11 @@ class LineThread:
         """True when the thread has ended; its port is closed then."""
         self._thread.join(seconds)
         return not self._thread.is_alive()
+
+    @property
+    def trouble(self) -> EdgeFailure | None:
+        """Why the port is away at present; None while it is open."""
+        return self._port.trouble
 
     def alive(self) -> bool:
         return self._thread.is_alive()

@@ -49,6 +49,8 @@ def one_pass(site: Site, point: Point, world: World) -> Pass:
                 world.clock.wait(step.until_ns, threading.Event())
             else:
                 state, done = learned(state, port.exchange(step), world.clock.boot_ns())
+        if port.trouble is not None:
+            world.log(f"line {point.line}: {port.trouble}")
         return done
     finally:
         port.close()

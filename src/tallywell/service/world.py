@@ -8,6 +8,7 @@ from tallywell.line.bus import Bus
 from tallywell.line.timing import LineSettings
 from tallywell.readings.clocks import Clock
 from tallywell.readings.exchange import Ask, Outcome
+from tallywell.readings.problems import EdgeFailure
 from tallywell.service.anchoring import Instant
 
 SECOND_NS = 1_000_000_000
@@ -17,6 +18,8 @@ LOOK_NS = SECOND_NS // 2
 
 class Port(Protocol):
     """The owner of one port, as the line thread sees it: it blocks, and a line fault is an Outcome."""
+
+    trouble: EdgeFailure | None  # why the port is away
 
     def exchange(self, ask: Ask) -> Outcome: ...
     def stop(self) -> None: ...
