@@ -1,22 +1,22 @@
-"""`tallywell check SITE`: every fault of a site file and its maps at once."""
+"""Look for faults in a site file and in every register map that it names; show all of them at once.
+
+Each is printed as file:line:column, what, what it got, what to do. Nothing is polled and nothing is written. Exit 1
+when there is a fault; warnings do not count.
+"""
 
 import argparse
-from pathlib import Path
-from typing import TYPE_CHECKING
 
-if TYPE_CHECKING:  # a command imports what it needs when it runs: its help is asked for without
+TYPE_CHECKING = False  # as in typing, whose import the help would wait for
+if TYPE_CHECKING:
     from tallywell.service.site import Point, Site
 
 SUMMARY = "look for faults in a site file and the register maps it names"
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
-    parser.description = (
-        "Reads the site file and every register map that it names, and prints each fault as "
-        "file:line:column, what, what it got, what to do. Nothing is polled and nothing is written. "
-        "Leaves with 1 when there is a fault, with 0 when there is none (warnings do not count)."
-    )
-    parser.add_argument("site", metavar="SITE", type=Path, help="the site file, such as quail-flat.yaml")
+    from tallywell.commandline.site import site_argument
+
+    site_argument(parser)
 
 
 def run(options: argparse.Namespace) -> int:

@@ -5,8 +5,8 @@ the reading is kept. Exit 1 when a point could not be read.
 """
 
 import argparse
-from typing import TYPE_CHECKING
 
+TYPE_CHECKING = False  # as in typing, whose import the help would wait for
 if TYPE_CHECKING:
     from tallywell.readings.facts import Poll
     from tallywell.service.files import Loaded

@@ -5,11 +5,12 @@ is one of --month, --year, --water-year, or --from with --to; its days are local
 """
 
 import argparse
-from datetime import date
-from pathlib import Path
-from typing import TYPE_CHECKING
 
+TYPE_CHECKING = False  # as in typing, whose import the help would wait for
 if TYPE_CHECKING:
+    from datetime import date
+    from pathlib import Path
+
     from tallywell.ledger.periods import Period
     from tallywell.reports.model import Report
     from tallywell.service.accepted import Accepted
@@ -76,7 +77,9 @@ def _period(options: argparse.Namespace) -> "Period":
         raise called_wrongly(str(wrong) if ranged else f"{name}: {wrong}") from None
 
 
-def _day(option: str, text: str | None) -> date:
+def _day(option: str, text: str | None) -> "date":
+    from datetime import date
+
     if text is None:
         raise ValueError(
             f"{option} is missing; a range needs --from and --to, such as --from 2026-07-01 --to 2026-07-15"
@@ -143,15 +146,18 @@ def _give(report: "Report", options: argparse.Namespace) -> int:
         sys.stdout.buffer.write(csv(report, options.unit).encode())
         sys.stdout.buffer.flush()
         return 0
+    from pathlib import Path
+
     _write(Path(options.csv), csv(report, options.unit).encode())
     print(f"wrote {options.csv}")
     return 0
 
 
-def _write(path: Path, content: bytes) -> None:
+def _write(path: "Path", content: bytes) -> None:
     """All of it or nothing: whoever looks at the file meanwhile never meets half a report."""
     import os
     import tempfile
+    from pathlib import Path
 
     from tallywell.readings.problems import EdgeFailure
 
