@@ -5,7 +5,7 @@ import sys
 from tallywell.commandline.site import called_wrongly
 from tallywell.reports.decimals import plain
 from tallywell.reports.face import Face, face_count
-from tallywell.service.entering import Fate, Statement, enter
+from tallywell.service.entering import Fate, Statement, enter, is_entered
 from tallywell.service.files import Loaded
 from tallywell.service.site import Point, Site
 
@@ -23,15 +23,17 @@ def entered(
     loaded: Loaded, site: Site, statement: Statement, shows: str | None = None, face: Face | None = None
 ) -> int:
     """Enter it and say what became of it, with the volume that the digits stand for."""
+    if statement.replaces is not None and not is_entered(loaded.record, statement.replaces):
+        raise called_wrongly(f"--replaces: the record holds no entry {statement.replaces!r}; it was printed when made")
     if shows is not None and face is not None:
         volume = face_count(face, shows) * face.one_count.number
         print(f"{statement.point}: {shows} is {plain(volume)} {face.one_count.unit}")
-    outlook = enter(loaded.record, statement, tuple(site.points))
+    uuid, outlook = enter(loaded.record, statement, tuple(site.points))
     if outlook.fate is Fate.TAKEN:
-        print(f"{statement.kind} entered as {outlook.seq}")
+        print(f"{statement.kind} entered as {outlook.seq}, {uuid}")
         return 0
     if outlook.fate is Fate.QUEUED:
-        print("queued: it lies in the inbox and will be taken when the daemon gets to it")
+        print(f"{uuid} queued: it lies in the inbox and will be taken when the daemon gets to it")
         return 0
     print(f"refused: {outlook.why}", file=sys.stderr)
     return 1

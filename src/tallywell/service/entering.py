@@ -44,14 +44,23 @@ def draft_of(statement: Statement) -> Draft:
     )
 
 
-def enter(record: Path, statement: Statement, points: tuple[str, ...]) -> Outlook:
-    """Put it into the inbox and see that it is taken. TAKEN with its seq, REFUSED with why, or QUEUED after 5 s."""
+def enter(record: Path, statement: Statement, points: tuple[str, ...]) -> tuple[str, Outlook]:
+    """Put it into the inbox and see that it is taken. Its uuid, and TAKEN, REFUSED or (after 5 s) QUEUED."""
     folder = RecordFolder(record)
     folder.create()
     uuid = drop(folder, draft_of(statement))
     if not lock_held(folder):
         _take_ourselves(folder, points)
-    return await_taken(lambda: Reader(folder), folder, uuid, PATIENCE_S, time.sleep)
+    return uuid, await_taken(lambda: Reader(folder), folder, uuid, PATIENCE_S, time.sleep)
+
+
+def is_entered(record: Path, uuid: str) -> bool:
+    """Whether the record holds an entry of that uuid."""
+    folder = RecordFolder(record)
+    if not folder.path.exists():
+        return False
+    with Reader(folder) as reader:
+        return reader.entry(uuid) is not None
 
 
 def _take_ourselves(folder: RecordFolder, points: tuple[str, ...]) -> None:
