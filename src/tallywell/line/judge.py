@@ -32,10 +32,9 @@ def judge(ask: Ask, heard: bytes) -> Fault | None:
 
 
 def _of_frame(ask: Ask, heard: bytes) -> Fault | None:
-    if heard == frame.request(ask.address, ask.read):
-        return Fault.STRAY_BYTES  # our own request come back: an adapter that echoes
-    if _holds_answer(ask, heard):
-        return Fault.STRAY_BYTES  # the CRC also holds with a zero byte behind the frame
+    # An adapter may echo our request, and the CRC also holds with a zero byte behind the frame.
+    if heard == frame.request(ask.address, ask.read) or _holds_answer(ask, heard):
+        return Fault.STRAY_BYTES
     if heard[0] != ask.address:
         return Fault.WRONG_ADDRESS
     if heard[1] == ask.read.function | frame.EXCEPTION_BIT:

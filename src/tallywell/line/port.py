@@ -118,7 +118,9 @@ def _opened(settings: LineSettings) -> serial.Serial:
 def _is_pseudo_terminal(path: str) -> bool:
     """Linux refuses the parity bit on a pseudo-terminal (tcsetattr: EINVAL for PARENB), so there it is left out."""
     status = Path(path).stat()
-    return stat.S_ISCHR(status.st_mode) and os.major(status.st_rdev) in PTY_MAJORS
+    if not stat.S_ISCHR(status.st_mode):
+        raise OSError(errno.ENOTTY, "not a character device")
+    return os.major(status.st_rdev) in PTY_MAJORS
 
 
 def _tell_silence_from_the_end(fd: int) -> None:
@@ -131,8 +133,8 @@ def _tell_silence_from_the_end(fd: int) -> None:
 
 def _failure(settings: LineSettings, failed: Exception) -> EdgeFailure:
     name = settings.port
-    match failed.args[0] if failed.args else None:
-        case errno.ENOENT | errno.ENXIO | errno.ENODEV | errno.ENOTDIR:
+    match _number(failed):
+        case errno.ENOENT | errno.ENXIO | errno.ENODEV | errno.ENOTDIR | errno.EIO:  # EIO: a name without hardware
             hint = "is the adapter plugged in? `ls /dev/serial/by-path` shows what is"
             return EdgeFailure(f"port {name}: no such device", hint=hint, again=True)
         case errno.EACCES | errno.EPERM:
@@ -146,3 +148,10 @@ def _failure(settings: LineSettings, failed: Exception) -> EdgeFailure:
     setting = f"{settings.baud} baud, parity {settings.parity}, {settings.stop_bits} stop bits"
     what = f"port {name}: cannot be opened with {setting}: {failed}"
     return EdgeFailure(what, hint="check the line's settings", again=True)
+
+
+def _number(failed: BaseException) -> int | None:
+    """The errno, also where pyserial has put a termios.error into words."""
+    if failed.args and isinstance(failed.args[0], int):
+        return failed.args[0]
+    return _number(failed.__context__) if failed.__context__ else None
