@@ -196,7 +196,7 @@ def _installations(
 ) -> tuple[tuple[MeterLine, ...], tuple[Installed, ...]]:
     """All installations as lines of the report, each until the next, and those that the ledger can take."""
     ordered = sorted(entries, key=lambda entry: (about_ms(entry), entry.seq))
-    ends = [about_ms(entry) for entry in ordered[1:]] + [None]
+    ends = [*map(about_ms, ordered[1:]), None][: len(ordered)]
     lines: list[MeterLine] = []
     hung: list[Installed] = []
     for entry, end_ms in zip(ordered, ends, strict=True):
