@@ -31,9 +31,8 @@ PIECES = [
 def mutate(text: str, rng: random.Random) -> str:
     """A few edits of the kinds that slips and hostile hands make."""
     for _ in range(rng.choice((1, 1, 1, 2, 3, 8))):
-        text = rng.choice((with_piece, without_stretch, with_stretch_twice, with_word_replaced, without_line))(
-            text, rng
-        )
+        edit: Callable[[str, random.Random], str] = rng.choice(EDITS)
+        text = edit(text, rng)
     return text
 
 
@@ -56,8 +55,9 @@ def with_word_replaced(text: str, rng: random.Random) -> str:
     words = list(re.finditer(r"[^\s{}\[\],:]+", text))
     if not words:
         return text
-    word, other = rng.choice(words), str(rng.choice(words)[0])
-    return text[: word.start()] + rng.choice([*PIECES, other]) + text[word.end() :]
+    word, other = rng.choice(words), rng.choice(words)
+    piece: str = rng.choice([*PIECES, other[0]])
+    return text[: word.start()] + piece + text[word.end() :]
 
 
 def without_line(text: str, rng: random.Random) -> str:
