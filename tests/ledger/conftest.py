@@ -79,7 +79,8 @@ def shown(one: Interval) -> str:
     times = [f"{datetime.fromtimestamp(ms / 1000, UTC) - DAY}"[:-3] for ms in (one.begin_ms, one.end_ms)]
     rounds = f" rollovers {one.rollovers}" if one.rollovers else ""
     flags = "".join(sorted(f" ({flag})" for flag in one.flags - OF_SEGMENT))
-    return f"{'-'.join(times)} +{one.posted} {one.kind.partition(' to a person')[0]}{rounds} [{one.low}, {one.high}]{flags}"
+    kind = one.kind.partition(" to a person")[0]
+    return f"{'-'.join(times)} +{one.posted} {kind}{rounds} [{one.low}, {one.high}]{flags}"
 
 
 @pytest.fixture

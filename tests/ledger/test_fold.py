@@ -103,6 +103,23 @@ def test_a_small_decrease_that_is_made_good_at_once_is_a_glitch(lines: Lines) ->
     """) == ["0:15-0:15 +0 glitch [0, 0]", "0:00-0:30 +5 metered [5, 5] (glitch set aside inside)"]
 
 
+def test_a_glitch_that_fitted_is_found_out_by_the_three_after_it(lines: Lines) -> None:
+    assert lines("""
+        00:00 1000
+        00:15 1010
+        00:30 1500
+        00:45 1030
+        01:00 1040
+        01:15 1050
+    """) == [
+        "0:00-0:15 +10 metered [10, 10]",
+        "0:30-0:30 +0 glitch [0, 0]",
+        "0:15-0:45 +20 metered [20, 20] (glitch set aside inside)",
+        "0:45-1:00 +10 metered [10, 10]",
+        "1:00-1:15 +10 metered [10, 10]",
+    ]
+
+
 def test_a_reset_is_reported_and_never_counted(intervals: Intervals) -> None:
     found = intervals("""
         00:00 50000000

@@ -5,11 +5,21 @@ nothing until the readings after it decide:
 - the next contradicts it and fits the last good one: it was a glitch, set aside and noted. (A reading that stands above
   the last good one again contradicts a decrease, for a total that fell does not catch up between two polls. Where a gap
   lies between, it might have: then the interval is a question.)
-- three in a row fit one another: the totalizer was reset or replaced, or jumped. The step to the first of them posts 0
-  as an unexplained decrease or an impossible step, and a new segment that no entry confirms begins there.
+- three in a row fit one another. If they fell below the last good reading (or rose, where that one was a rollover), but
+  run on from the one before it, the last good one was the glitch. Otherwise the totalizer was reset or replaced, or
+  jumped: the step to the first of them posts 0 as an unexplained decrease or an impossible step, and a new segment that
+  no entry confirms begins there.
 - it fits neither the last good one nor its successor: a glitch too; the successor waits in its place.
+A count beyond the totalizer's capacity is a glitch at once.
+So an interval is held back until the reading after it has spoken, too.
+
 An installation's entry ends the segment before it at its last good reading and opens one at its first count.
 A reading without a date is no posting point: the interval around it stays exact in sum, and says so.
+
+Locality: a fold that begins at three readings that fit one another (`fit_together`) before a period, and goes on to
+three such after it, gives the same intervals inside the period as one over the whole record. (The segment at its
+beginning is named by its first reading unless an installation or the caller names it. A total that swings up and down
+within its own step may shift counts by less than that step.)
 """
 
 from collections.abc import Iterable, Iterator
@@ -60,6 +70,14 @@ class Waiting:
 
 
 @dataclass(frozen=True, slots=True)
+class Held:
+    """The interval that ends at the last good reading, and the books' total before it."""
+
+    interval: Interval
+    book: Total
+
+
+@dataclass(frozen=True, slots=True)
 class State:
     """What the next decision needs, and no more. Made by `begin`; its fields are the ledger's own business.
 
@@ -72,6 +90,7 @@ class State:
     segment: Segment | None = None
     good: Reading | None = None
     book: Total = NO_COUNT
+    held: Held | None = None
     inside: Inside = NOTHING
     waiting: tuple[Waiting, ...] = ()
 
@@ -93,6 +112,8 @@ def step(state: State, fact: Fact) -> Stepped:
         return replace(state, inside=state.inside + _inside(fact)), ()
     if fact.when.utc_ms is None:
         return replace(state, inside=state.inside + Inside(flags=frozenset({Flag.UNDATED_INSIDE}))), ()
+    if fact.total.count > fact.scale.capacity:
+        return _beyond(state, fact)
     if state.installed and state.installed[0].about_ms <= fact.when.utc_ms:
         return _then(_install(state, fact), fact)
     return _read(state, fact)
@@ -103,7 +124,7 @@ def fold(facts: Iterable[Fact], state: State) -> Iterator[Interval]:
     for fact in facts:
         state, intervals = step(state, fact)
         yield from intervals
-    yield from _notes(state, Kind.UNDECIDED)
+    yield from _held(state) + _notes(state, Kind.UNDECIDED)
 
 
 def _inside(fact: Missed | Happened | HandReading) -> Inside:
@@ -131,15 +152,31 @@ def _read(state: State, new: Reading) -> Stepped:
     return _post(state, new, found)
 
 
+def _beyond(state: State, new: Reading) -> Stepped:
+    """A count that the totalizer cannot show: the words or the stated digits are wrong, and no later reading helps."""
+    segment = state.segment or _unentered(new)
+    note = _note(segment, new, state.book.count, Kind.GLITCH)
+    note = replace(note, flags=note.flags | {Flag.BEYOND_CAPACITY})
+    return replace(state, inside=state.inside + SET_ASIDE), (note,)
+
+
+def _unentered(new: Reading) -> Segment:
+    return Segment(f"seq {new.seq}", confirmed=False, entered=False)
+
+
 def _first(state: State, new: Reading) -> State:
     """The first reading of a segment whose opening count no entry gives."""
-    segment = state.segment or Segment(f"seq {new.seq}", confirmed=False, entered=False)
+    segment = state.segment or _unentered(new)
     return State(state.rules, state.installed, segment, new, new.total)
 
 
 def _post(state: State, new: Reading, found: Explained) -> Stepped:
-    interval = _interval(state, new, found.kind, found.flags, found)
-    return State(state.rules, state.installed, state.segment, new, found.book), (interval,)
+    held = Held(_interval(state, new, found.kind, found.flags, found), state.book)
+    return State(state.rules, state.installed, state.segment, new, found.book, held), _held(state)
+
+
+def _held(state: State) -> tuple[Interval, ...]:
+    return (state.held.interval,) if state.held else ()
 
 
 def _interval(state: State, new: Reading, kind: Kind, flags: frozenset[Flag], found: Explained | None) -> Interval:
@@ -163,8 +200,7 @@ def _decide(state: State, new: Reading) -> Stepped:
     assert state.good is not None
     again = explain(state.rules, state.good, state.book, new)
     follows = explain(state.rules, last, last.total, new)
-    caught_up = _decreased(state) and again is not None and not again.rollovers and new.total.count >= state.book.count
-    if again and (not follows or caught_up):
+    if again and _likelier(state, again, follows):
         return _return(state, new, again, reset_fits=follows is not None and is_gap(state.rules, last, new))
     waiting = Waiting(new, state.inside)
     if not follows:
@@ -172,11 +208,23 @@ def _decide(state: State, new: Reading) -> Stepped:
         return replace(state, waiting=(kept,), inside=NOTHING), _notes(state, Kind.GLITCH)
     if len(state.waiting) + 1 < DECIDES:
         return replace(state, waiting=(*state.waiting, waiting), inside=NOTHING), ()
-    return _break(replace(state, waiting=(*state.waiting, waiting), inside=NOTHING))
+    state = replace(state, waiting=(*state.waiting, waiting), inside=NOTHING)
+    return _odd_one(state) or _break(state)
 
 
 def _decreased(state: State) -> bool:
     return state.waiting[0].reading.total.count < state.book.count
+
+
+def _likelier(state: State, again: Explained, follows: Explained | None) -> bool:
+    """Whether a reading that runs on from the last good one speaks against what waits, even if it could follow that.
+
+    A rollover in one explanation and not in the other speaks for the other. Else a total that fell and the next time
+    stands above the last good one did not fall; but if two fell, three readings speak against one. A step up stays one.
+    """
+    if follows is None or again.rollovers != follows.rollovers:
+        return follows is None or again.rollovers < follows.rollovers
+    return _decreased(state) and len(state.waiting) == 1
 
 
 def _all_inside(state: State) -> Inside:
@@ -190,20 +238,40 @@ def _return(state: State, new: Reading, found: Explained, *, reset_fits: bool) -
         assert state.good is not None
         high = max(found.high, allowed(state.rules, state.good, new))
         found = replace(found, kind=Kind.QUESTION, high=high, flags=found.flags | {Flag.RESET_FITS})
-    state, posted = _post(replace(state, waiting=(), inside=_all_inside(state) + SET_ASIDE), new, found)
-    return state, notes + posted
+    state, held = _post(replace(state, waiting=(), inside=_all_inside(state) + SET_ASIDE), new, found)
+    return state, held + notes
+
+
+def _odd_one(state: State) -> Stepped | None:
+    """Where the waiting readings run on from the reading before the last good one, the last good one was a glitch."""
+    if state.held is None or not (_decreased(state) or state.held.interval.rollovers):
+        return None
+    interval, first = state.held.interval, state.waiting[0]
+    found = explain(state.rules, interval.first, state.held.book, first.reading)
+    if found is None or found.rollovers or found.kind is Kind.QUESTION:
+        return None
+    note = _note(interval.segment, interval.last, interval.opening, Kind.GLITCH)
+    kept = interval.flags & {Flag.UNDATED_INSIDE, Flag.GLITCH_INSIDE}
+    inside = Inside(interval.missed, interval.cause, kept, interval.hand) + first.inside + SET_ASIDE
+    state = replace(state, good=interval.first, book=state.held.book, held=None)
+    return _reread(state, (Waiting(first.reading, inside), *state.waiting[1:]), (note,))
+
+
+def _reread(state: State, waited: tuple[Waiting, ...], before: tuple[Interval, ...]) -> Stepped:
+    """Readings that waited and now fit, one after another."""
+    for one in waited:
+        state, more = _read(replace(state, inside=one.inside, waiting=()), one.reading)
+        before += more
+    return state, before
 
 
 def _break(state: State) -> Stepped:
     """The waiting readings fit one another: a new segment begins at the first of them."""
     kind = Kind.UNEXPLAINED_DECREASE if _decreased(state) else Kind.IMPOSSIBLE_STEP
     first, *rest = state.waiting
-    state, intervals = _end(replace(state, waiting=(), inside=first.inside), first.reading, kind)
+    state, ended = _end(replace(state, waiting=(), inside=first.inside), first.reading, kind)
     state = replace(_first(state, first.reading), segment=Segment(f"seq {first.reading.seq}", confirmed=False))
-    for one in rest:
-        state, more = _read(replace(state, inside=one.inside), one.reading)
-        intervals += more
-    return state, intervals
+    return _reread(state, tuple(rest), ended)
 
 
 def _end(state: State, new: Reading, kind: Kind, flags: frozenset[Flag] = NO_FLAGS) -> Stepped:
@@ -213,7 +281,7 @@ def _end(state: State, new: Reading, kind: Kind, flags: frozenset[Flag] = NO_FLA
     state = replace(state, inside=_all_inside(state), waiting=())
     flags |= ONLY_GAP if is_gap(state.rules, good, new) else NO_FLAGS
     interval = _interval(state, new, kind, flags, None)
-    return State(state.rules, state.installed), (*notes, interval)
+    return State(state.rules, state.installed), (*_held(state), *notes, interval)
 
 
 def _rescaled(state: State, new: Reading) -> Stepped:
@@ -234,22 +302,22 @@ def _install(state: State, new: Reading) -> Stepped:
         state, ended = _end(state, opening or new, Kind.CHANGE_OUT, flags)
     segment = Segment(entry.uuid, confirmed=True, serial=entry.serial)
     book = opening.total if opening else NO_COUNT
-    return State(state.rules, left, segment, opening, book, state.inside), ended
+    return State(state.rules, left, segment, opening, book, inside=state.inside), ended
 
 
 def _opening(entry: Installed, new: Reading) -> Reading | None:
     """The first count as a reading of its own, in the scale of the one that follows; no poll, so seq 0 and no boot."""
-    if entry.first_count is None:
+    if entry.first_count is None or entry.first_count > new.scale.capacity:
         return None
     return Reading(0, When(-1, 0, entry.about_ms, BY_HAND_MS), Total.exact(entry.first_count), new.scale)
 
 
 def _notes(state: State, kind: Kind) -> tuple[Interval, ...]:
-    """What waits, reading by reading, at the place where it was read; nothing is posted."""
-    segment, book = state.segment, state.book.count
-    if segment is None:
+    """What waits, reading by reading, at the place where it was read."""
+    if state.segment is None:
         return ()
-    return tuple(
-        Interval(segment, one.reading, one.reading, kind, book, book, 0, 0, 0, flags=segment.flags)
-        for one in state.waiting
-    )
+    return tuple(_note(state.segment, one.reading, state.book.count, kind) for one in state.waiting)
+
+
+def _note(segment: Segment, reading: Reading, book: int, kind: Kind) -> Interval:
+    return Interval(segment, reading, reading, kind, book, book, 0, 0, 0, flags=segment.flags)

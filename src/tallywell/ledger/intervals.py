@@ -43,6 +43,7 @@ class Flag(StrEnum):
     SCALE_CHANGED = "scale changed"
     WITHIN_STEP = "lower by less than the total's step"
     SEVERAL_ROUNDS = "the totalizer may have gone round more often"
+    BEYOND_CAPACITY = "count beyond the totalizer's capacity"
     RESET_FITS = "a reset fits as well"
 
 

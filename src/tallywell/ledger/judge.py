@@ -116,7 +116,7 @@ def _questioned(sure: Explained, room: int, capacity: int) -> Explained:
 
 
 def fit_together(rules: Rules, readings: tuple[Reading, ...]) -> bool:
-    """Whether a fold may begin at these readings: each follows the one before it, on one scale, without a question.
+    """Whether a fold may begin at these readings: each follows the one before it plainly, on one scale.
 
     From three such neighbours on (no good reading between them left out) a fold equals the fold from the record's
     beginning: the last of the three is its last good reading, whatever went before.
@@ -128,4 +128,6 @@ def _follows(rules: Rules, old: Reading, new: Reading) -> bool:
     if old.when.utc_ms is None or new.when.utc_ms is None or old.scale != new.scale:
         return False
     found = explain(rules, old, old.total, new)
-    return found is not None and found.kind is not Kind.QUESTION and Flag.WITHIN_STEP not in found.flags
+    if found is None or found.kind is Kind.QUESTION or found.rollovers:
+        return False
+    return Flag.WITHIN_STEP not in found.flags

@@ -123,28 +123,46 @@ def _metered(intervals: Iterable[Interval], window_ms: int) -> Iterator[Interval
             yield one
 
 
+@dataclass(slots=True)
+class _Window:
+    """One window being filled: how much of it is covered, and the counts so far (whole ones while nothing is cut)."""
+
+    begin: int
+    segment: str = ""
+    covered: int = 0
+    counts: Fraction | int = 0
+
+    def take(self, one: Interval, start: int, stop: int) -> None:
+        if one.segment.id != self.segment:  # counts of two totalizers are not of one size
+            self.segment, self.covered, self.counts = one.segment.id, 0, 0
+        length = one.end_ms - one.begin_ms
+        self.covered += stop - start
+        self.counts += one.posted if stop - start == length else Fraction(one.posted * (stop - start), length)
+
+
 def _windows(
-    intervals: Iterable[Interval], begin: int, end: int, zone: ZoneInfo, window: int
+    intervals: Iterable[Interval], begin: int, end: int, zone: ZoneInfo, length: int
 ) -> Iterator[tuple[int, Fraction, Fraction]]:
     """(start, volume, step at its edges) of each window that is covered from end to end."""
-    start, covered, volume = _aligned(begin, zone, window), 0, Fraction(0)
+    window = _Window(_aligned(begin, zone, length))
     for one in intervals:
-        at = max(one.begin_ms, start)
-        while at < one.end_ms and start < end:
-            if at >= start + window:
-                start, covered, volume = _aligned(at - window + 1, zone, window), 0, Fraction(0)
-                at = max(at, start)
-            stop = min(one.end_ms, start + window)
-            covered += max(0, stop - at)
-            volume += one.volume_m3 * Fraction(max(0, stop - at), one.end_ms - one.begin_ms)
-            at = max(at, stop)
-            if at == start + window and covered == window and at <= end:
-                yield start, volume, _step(one)
+        at, stop = max(one.begin_ms, window.begin), min(one.end_ms, end)
+        while at < stop:
+            if at >= window.begin + length:
+                window = _Window(_aligned(at - length + 1, zone, length))
+                at = max(at, window.begin)
+            upto = max(at, min(stop, window.begin + length))
+            window.take(one, at, upto)
+            at = upto
+            if window.covered == length:
+                scale = one.scale.one_count_m3
+                yield window.begin, Fraction(window.counts) * scale, _step(one) * scale
+                window.covered = 0
 
 
-def _step(one: Interval) -> Fraction:
+def _step(one: Interval) -> int:
     total = one.last.total
-    return max(1, total.high - total.low) * one.scale.one_count_m3
+    return max(1, total.high - total.low)
 
 
 def _aligned(at: int, zone: ZoneInfo, window: int) -> int:
