@@ -17,7 +17,7 @@ SITE = (CONFIGS / "quail-flat.yaml").read_text()
 MAPS = {f"maps/{path.name}": path.read_text() for path in sorted((CONFIGS / "maps").glob("*.yaml"))}
 SEED = 20260701
 CASES = 1000
-PIECES = [
+PIECES: list[str] = [
     *"{}[]:,#&*!|>%@`'\"-?\t\n ~\0\x85\u2028\ud7ff\ufeff",
     "---\n", "...\n", "*a", "&a ", "!!python/object:os.system ", "<<: ", "\r\n", "\\U99999999", '"\\x', "%YAML 9.9\n",
     "NO", "010", "1:30", "12e3", "-1", "0", "1e999", "-1e-999", "9" * 60, "1/0", "nan", "inf", ".inf", "0x",

@@ -106,14 +106,14 @@ def yes_no_or_unknown(value: object) -> bool | None:
         raise refuse("must be yes, no or unknown") from None
 
 
-def integer(value: object, *, hexadecimal: bool = False) -> int:
+def integer(value: object, limits: str = "", *, hexadecimal: bool = False) -> int:
     """A whole number as written: 8, 1,000 or 1_000, and 0x1F where that is taken. 010 is refused: it is 8 to some."""
     found = text(value).strip()
     if hexadecimal and _HEX.match(found):
         return int(found, 16)
     bare = _GROUPS.sub("", found)
     if not _WHOLE.match(bare) or len(bare) > MOST_IN_NUMBER:
-        raise refuse("must be a whole number" + (", decimal or as 0x1F" if hexadecimal else ""))
+        raise refuse(f"must be a whole number{limits}{', decimal or as 0x1F' if hexadecimal else ''}")
     if len(bare.lstrip("+-")) > 1 and bare.lstrip("+-")[0] == "0":
         raise refuse("must be a whole number without leading zeros", f'write "{int(bare)}"')
     return int(bare)
@@ -123,7 +123,7 @@ def whole(least: int, greatest: int, *, hexadecimal: bool = False) -> Callable[[
     """Accepts a whole number from `least` to `greatest`."""
 
     def accept(value: object) -> int:
-        found = integer(value, hexadecimal=hexadecimal)
+        found = integer(value, f" from {least} to {greatest}", hexadecimal=hexadecimal)
         if not least <= found <= greatest:
             raise refuse(f"must be a whole number from {least} to {greatest}")
         return found

@@ -95,7 +95,10 @@ def quoted(text: str) -> str:
 
 
 def read_document(text: str, file: str) -> Document:
-    """Read a text. Faults of YAML itself, keys written twice and what is refused here are in `problems`."""
+    """Read a text. Faults of YAML itself, keys written twice and what is refused here are in `problems`.
+
+    Where the text cannot be read to its end, nothing of it is in `plain`.
+    """
     document = Document(file)
     if len(text) > MOST_CHARACTERS:
         do = "split it, or look whether this is the right file"
@@ -111,6 +114,9 @@ def read_document(text: str, file: str) -> Document:
         document.problems.append(Problem(file, 1, 1, "a backslash escape in this file names no character", "remove it"))
     except _Stop:
         pass
+    else:
+        return document
+    document.plain = None  # half a text would be missed in every message for the one fault that matters
     return document
 
 

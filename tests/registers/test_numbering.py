@@ -1,0 +1,48 @@
+"""Register numbers of manuals against Modbus Application Protocol V1.1b3, 4.4 and common practice."""
+
+import pytest
+
+from tallywell.registers.numbering import Numbering, Wrong, on_the_wire
+from tallywell.registers.quantity import Table
+
+WIRE, ONE, MODEL = Numbering
+
+
+@pytest.mark.parametrize(
+    ("number", "numbering", "table", "expected"),
+    [
+        (0, WIRE, Table.INPUT, (Table.INPUT, 0)),
+        (65535, WIRE, Table.HOLDING, (Table.HOLDING, 65535)),
+        (1, ONE, Table.INPUT, (Table.INPUT, 0)),  # V1.1b3, 4.4: number 1 of the data model is 0 in the PDU
+        (65536, ONE, Table.INPUT, (Table.INPUT, 65535)),
+        (30001, MODEL, None, (Table.INPUT, 0)),
+        (300001, MODEL, Table.INPUT, (Table.INPUT, 0)),
+        (365536, MODEL, None, (Table.INPUT, 65535)),
+        (40001, MODEL, Table.HOLDING, (Table.HOLDING, 0)),
+        (400108, MODEL, None, (Table.HOLDING, 107)),  # as the reading of register 108 in V1.1b3, 6.3
+        (49999, MODEL, None, (Table.HOLDING, 9998)),
+    ],
+)
+def test_numbers_that_name_a_register(
+    number: int, numbering: Numbering, table: Table | None, expected: tuple[Table, int]
+) -> None:
+    assert on_the_wire(number, numbering, table) == expected
+
+
+@pytest.mark.parametrize(
+    ("number", "numbering", "table", "says"),
+    [
+        (65536, WIRE, Table.INPUT, "0 to 65535"),
+        (0, ONE, Table.INPUT, "1 to 65536"),
+        (400001, WIRE, Table.HOLDING, "data_model"),
+        (40001, MODEL, Table.INPUT, "holding table by its number"),
+        (17, MODEL, None, "a coil"),
+        (10005, MODEL, None, "a discrete input"),
+        (50000, MODEL, None, "no register number"),
+        (0, MODEL, None, "no register number"),
+    ],
+)
+def test_numbers_that_do_not(number: int, numbering: Numbering, table: Table | None, says: str) -> None:
+    found = on_the_wire(number, numbering, table)
+    assert isinstance(found, Wrong)
+    assert says in f"{found.what}; {found.do}"
