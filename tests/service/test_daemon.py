@@ -1,0 +1,230 @@
+"""The daemon on a jumping clock, with simulated meters behind a port of the test's own: what reaches the record."""
+
+import json
+import sqlite3
+import threading
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import pytest
+
+from tallywell.line import frame
+from tallywell.line.timing import LineSettings
+from tallywell.readings.clocks import Clock
+from tallywell.readings.exchange import Ask, Outcome
+from tallywell.readings.faults import Fault
+from tallywell.readings.problems import EdgeFailure, StorageFault
+from tallywell.schedule.jumping_clock import JumpingClock
+from tallywell.service.daemon import KEPT_FACTS, Daemon
+from tallywell.service.entering import Statement, draft_of
+from tallywell.service.files import load_site
+from tallywell.service.world import World
+from tallywell.simulator.meter import Meter
+from tallywell.simulator.profile import Piece, Profile
+from tallywell.simulator.station import Station
+from tallywell.store import append
+from tallywell.store.database import RecordFolder
+from tallywell.store.inbox import drop
+from tallywell.store.query import Reader
+from tests.whole.site_on_ptys import MAP, site_text
+
+START_NS = 1_784_000_000_000_000_000  # 14 July 2026
+MINUTE_NS = 60_000_000_000
+
+
+@dataclass
+class TestPort:
+    """In the place of a serial port: asks the station at once; does what `spoil` says instead, if it says anything."""
+
+    __test__ = False
+    station: Station
+    clock: JumpingClock
+    spoil: Callable[[Ask], Fault | None] = lambda _ask: None
+    trouble: EdgeFailure | None = None
+    stopped: threading.Event = field(default_factory=threading.Event)
+
+    def exchange(self, ask: Ask) -> Outcome:
+        now = self.clock.boot_ns()
+        fault = Fault.STOPPED if self.stopped.is_set() else self.spoil(ask)
+        self.trouble = EdgeFailure("port /dev/none: no such device") if fault is Fault.PORT_LOST else None
+        if fault is not None:
+            return Outcome(ask, None, fault, sent_ns=now, ended_ns=now)
+        answers = self.station.hear(frame.request(ask.address, ask.read), self.clock.true_utc_ns() // 1_000_000)
+        return Outcome(ask, answers[0].frame[3:-2], None, sent_ns=now, ended_ns=now, first_ns=now)
+
+    def stop(self) -> None:
+        self.stopped.set()
+
+    def close(self) -> None:
+        pass
+
+
+class Stand:
+    """One line, two points, a poll a minute; run it until so many rows are acknowledged."""
+
+    def __init__(self, folder: Path, **clock: int) -> None:
+        (folder / "panel.yaml").write_text(MAP, encoding="utf-8")
+        site = folder / "stand.yaml"
+        site.write_text(site_text(1, 2, "1 min"), encoding="utf-8")
+        self.loaded = load_site(site)
+        assert self.loaded.site is not None, self.loaded.problems
+        self.site = self.loaded.site
+        self.record = RecordFolder(self.loaded.record)
+        self.clock = JumpingClock(START_NS, participants=2, **clock)
+        self.log: list[str] = []
+        profile = Profile((Piece(0, 1_000_000),))  # one count a second
+        points = self.site.points.values()
+        self.station = Station([Meter(point.address, point.map, profile) for point in points])
+        self.spoil: Callable[[Ask], Fault | None] = lambda _ask: None
+        self.daemon: Daemon | None = None
+
+    def run(self, rows: int, heard: Callable[[str], None] = lambda _line: None) -> None:
+        acknowledged = 0
+
+        def log(line: str) -> None:
+            nonlocal acknowledged
+            self.log.append(line)
+            acknowledged += line.startswith("stored ")
+            heard(line)
+            if acknowledged >= rows and self.daemon is not None:
+                self.daemon.stop()
+
+        self.daemon = Daemon(self.loaded, self.site, World(self.clock, self.clock.boot_id, log, self._port, MINUTE_NS))
+        self.daemon.run()
+
+    def _port(self, _settings: LineSettings, _clock: Clock) -> TestPort:
+        return TestPort(self.station, self.clock, self.spoil)
+
+    def rows(self, query: str) -> list[tuple[object, ...]]:
+        connection = sqlite3.connect(f"file:{self.record.path / 'record.db'}?mode=ro", uri=True)
+        try:
+            return connection.execute(query).fetchall()
+        finally:
+            connection.close()
+
+    def events(self) -> list[str]:
+        return [str(name) for (name,) in self.rows("SELECT name FROM event ORDER BY seq")]
+
+
+@pytest.fixture
+def stand(tmp_path: Path) -> Stand:
+    return Stand(tmp_path)
+
+
+def test_polls_stand_on_the_marks_of_the_wall_clock_and_hold_what_the_meter_said(stand: Stand) -> None:
+    stand.run(20)
+    rows = stand.rows("SELECT utc_ms, forward, flow, fault FROM poll ORDER BY seq")
+    assert len(rows) >= 20
+    for utc_ms, forward, _flow, fault in rows:
+        assert isinstance(utc_ms, int)
+        assert fault is None
+        assert utc_ms % 60_000 < 1_000, "a poll a minute, on the minute"
+        assert forward == utc_ms // 1000 % 10**8
+
+
+def test_every_stored_line_comes_after_its_commit(stand: Stand) -> None:
+    def on_record(line: str) -> None:
+        if line.startswith("stored "):
+            assert stand.rows(f"SELECT count(*) FROM poll WHERE seq = {int(line.split()[1])}") == [(1,)]
+
+    stand.run(10, on_record)
+
+
+def test_rows_of_a_boot_that_was_not_synchronised_get_their_date_on_reading(tmp_path: Path) -> None:
+    stand = Stand(tmp_path, unsynchronised_ns=5 * MINUTE_NS, wrong_by_ns=-86_400_000_000_000)
+    stand.run(20)
+    undated = stand.rows("SELECT seq FROM poll WHERE utc_ms IS NULL ORDER BY seq")
+    assert undated, "the first minutes had no date when they were stored"
+    assert "clock_stepped" in stand.events()
+    with Reader(stand.record) as reader:
+        point = reader.point_id("line0-p1")
+        assert point is not None
+        found = list(reader.polls(point, 1, reader.newest_seq()))
+    for poll, when in found:
+        assert when.utc_ms is not None
+        assert poll.forward is not None
+        assert abs(when.utc_ms // 1000 % 10**8 - poll.forward) <= 1, "its date is the instant the meter was at"
+    assert [poll.seq for poll, _ in found] == sorted(poll.seq for poll, _ in found)
+
+
+def test_an_end_without_farewell_is_known_at_the_next_start(stand: Stand) -> None:
+    class Cut(Exception):
+        pass
+
+    def cut(line: str) -> None:
+        if line.startswith("stored "):
+            raise Cut
+
+    with pytest.raises(Cut):
+        stand.run(100, cut)
+    assert "stopped" not in stand.events()
+    stand.run(4)
+    stand.run(4)
+    after = [json.loads(str(c))["after"] for (c,) in stand.rows("SELECT content FROM event WHERE name='started'")]
+    assert after == ["first", "unclean end", "stopped"]
+
+
+def test_a_port_that_goes_and_comes_back_is_said_once_and_is_on_record(stand: Stand) -> None:
+    asked = 0
+
+    def away(_ask: Ask) -> Fault | None:
+        nonlocal asked
+        asked += 1
+        return Fault.PORT_LOST if 4 < asked < 12 else None
+
+    stand.spoil = away
+    stand.run(24)
+    assert stand.events().count("port_lost") == 2, "one for each of the two points on the line"
+    assert stand.events().count("port_back") == 2
+    said = [line for line in stand.log if "no port" in line]
+    assert len(said) == 2
+    assert any("no such device" in line for line in stand.log)
+    faults = [fault for (fault,) in stand.rows("SELECT fault FROM poll ORDER BY seq")]
+    assert faults.count("port_lost") == 7, "each attempt is a row"
+
+
+def test_while_the_record_cannot_be_written_readings_wait_and_none_is_lost_or_doubled(
+    stand: Stand, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    honest, refusals = append.Writer.append, 0
+
+    def failing(self: append.Writer, facts: list[object]) -> None:
+        nonlocal refusals
+        if len(stand.log) >= 3 and refusals < 2:
+            refusals += 1
+            raise StorageFault("disk full", hint="make room", again=True)
+        honest(self, facts)  # type: ignore[arg-type]  # a stand-in for the method, with its own words
+
+    monkeypatch.setattr(append.Writer, "append", failing)
+    stand.run(30)
+    assert refusals == 2
+    acknowledged = [int(line.split()[1]) for line in stand.log if line.startswith("stored ")]
+    stored = [seq for (seq,) in stand.rows("SELECT seq FROM poll ORDER BY seq")]
+    assert acknowledged == stored
+    assert len(set(acknowledged)) == len(acknowledged)
+    minutes = [utc // 60_000 for (utc,) in stand.rows("SELECT utc_ms FROM poll WHERE point = 1 ORDER BY seq")]  # type: ignore[operator]
+    assert minutes == list(range(minutes[0], minutes[0] + len(minutes))), "no minute is missing"
+    assert KEPT_FACTS >= 10_000
+
+
+def test_an_ask_for_an_unknown_point_is_answered_and_not_left_lying(stand: Stand) -> None:
+    stand.record.create()
+    uuid = drop(stand.record, draft_of(Statement("ask", "nowhere", None, "someone", {})))
+    stand.run(4)
+    asked = [json.loads(str(c)) for (c,) in stand.rows("SELECT content FROM event WHERE name = 'asked'")]
+    refused = [json.loads(str(c)) for (c,) in stand.rows("SELECT content FROM event WHERE name = 'inbox_refused'")]
+    assert {"uuid": uuid, "poll": None} in asked or refused
+    assert not list((stand.record.path / "inbox").glob("*.json"))
+
+
+def test_stop_from_another_thread_ends_it_at_once(stand: Stand) -> None:
+    def later(line: str) -> None:
+        if line.startswith("started") and stand.daemon is not None:
+            threading.Timer(0.2, stand.daemon.stop).start()
+
+    began = time.monotonic()
+    stand.run(10**9, later)
+    assert stand.events()[-1] == "stopped"
+    print(f"ran and stopped in {time.monotonic() - began:.2f} s")
