@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from functools import cache
 from pathlib import Path
+from typing import ClassVar
 from zoneinfo import ZoneInfo
 
 from tallywell.ledger.periods import Period
@@ -60,6 +61,8 @@ class MadeRecord:
     """One point unless the site text says otherwise; the boot clock starts at 1,000 s with the first fact."""
 
     folder: RecordFolder
+    open_ones: ClassVar[list[Writer]] = []
+
     begins_ms: int
     site: str = SITE
     maps: dict[str, str] = field(default_factory=lambda: {"inline-a.yaml": MAP})
@@ -80,6 +83,7 @@ class MadeRecord:
             self.writer.close()
         self.boots += 1
         self.writer: Writer = open_writer(self.folder, "0.0.1", f"boot-{self.boots}")
+        self.open_ones.append(self.writer)
         self.boot_began_ms = at_ms - 1_000_000
         self.event(at_ms, "started", {"boot": "new", "after": after})
         self.accept(at_ms)
@@ -90,7 +94,11 @@ class MadeRecord:
         self.writer.text("site", self.site)
         self.texts = {name: self.writer.text("map", text) for name, text in self.maps.items()}
         sha256 = {name: hashlib.sha256(text.encode()).hexdigest() for name, text in self.maps.items()}
-        content = {"file": "quail.yaml", "site": hashlib.sha256(self.site.encode()).hexdigest(), "maps": sha256}
+        content: dict[str, object] = {
+            "file": "quail.yaml",
+            "site": hashlib.sha256(self.site.encode()).hexdigest(),
+            "maps": sha256,
+        }
         self.event(at_ms, "accepted", content)
 
     def event(self, at_ms: int, name: str, content: dict[str, object] | None = None) -> None:
@@ -100,13 +108,10 @@ class MadeRecord:
     def read(self, at_ms: int, point: str = "north-discharge", map_: str = "inline-a.yaml", **values: float) -> None:
         """A good poll; `values` by quantity, a total in counts."""
         meter = meter_of(self.maps[map_])
-        asked = reads(meter)
-        got = (1 << len(asked)) - 1
-        self._poll(at_ms, point, map_, asked, got, b"".join(words_of(meter, each, values) for each in asked), None)
+        self._poll(at_ms, point, map_, b"".join(words_of(meter, each, values) for each in reads(meter)), None)
 
     def miss(self, at_ms: int, fault: str, point: str = "north-discharge", map_: str = "inline-a.yaml") -> None:
-        meter = meter_of(self.maps[map_])
-        self._poll(at_ms, point, map_, reads(meter), 0, None, fault)
+        self._poll(at_ms, point, map_, None, fault)
 
     def enter(
         self, at_ms: int, kind: str, content: dict[str, object], about: int | None = None, replaces: str | None = None
@@ -115,12 +120,8 @@ class MadeRecord:
         seq = self.writer.next_seq()
         uuid = f"00000000-0000-4000-8000-{seq:012d}"
         point = self.writer.point("north-discharge")
-        self.waiting.append(
-            Entry(
-                seq, uuid, self.writer.run.id, self._boot_ms(at_ms), at_ms, about or at_ms, kind, point, "ana", replaces,
-                json.dumps(content),
-            )
-        )  # fmt: skip
+        told = (self.writer.run.id, self._boot_ms(at_ms), at_ms, about or at_ms, kind, point, "ana", replaces)
+        self.waiting.append(Entry(seq, uuid, *told, json.dumps(content)))
         return uuid
 
     def flush(self) -> None:
@@ -133,9 +134,9 @@ class MadeRecord:
         with Reader(self.folder) as reader:
             return period_report(reader, accepted_site(reader), period, points)
 
-    def _poll(
-        self, at_ms: int, point: str, map_: str, asked: tuple[Read, ...], got: int, raw: bytes | None, fault: str | None
-    ) -> None:
+    def _poll(self, at_ms: int, point: str, map_: str, raw: bytes | None, fault: str | None) -> None:
+        asked = reads(meter_of(self.maps[map_]))
+        got = 0 if raw is None else (1 << len(asked)) - 1
         self._anchor(at_ms)
         plan = self.writer.plan(self.texts[map_], asked)
         seq, run, point_id = self.writer.next_seq(), self.writer.run.id, self.writer.point(point)

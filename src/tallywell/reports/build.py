@@ -32,7 +32,7 @@ from tallywell.reports.model import (
 
 POSTS = SURE | {Kind.QUESTION}  # the kinds that put counts into the books
 # What is said elsewhere in the report already, or is no more than the absence of an entry, makes no remark of its own.
-_SAID_ELSEWHERE = OF_SEGMENT | {Flag.GAP}
+_SAID_ELSEWHERE = OF_SEGMENT | {Flag.GAP, Flag.GLITCH_INSIDE}
 
 
 @dataclass(frozen=True, slots=True)
@@ -232,7 +232,7 @@ def _remark(interval: Interval, face: Face) -> Remark:
         flags=interval.flags,
         rollovers=interval.rollovers,
         volume=Volume(interval.volume_m3, interval.low * one, interval.high * one),
-        posted=interval.posted,
+        counted=interval.kind in POSTS,
         segment=interval.segment.id,
     )
 

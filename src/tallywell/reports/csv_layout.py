@@ -18,6 +18,7 @@ from collections.abc import Iterable, Iterator
 from fractions import Fraction
 from zoneinfo import ZoneInfo
 
+from tallywell.ledger.intervals import NOTES
 from tallywell.readings.units import Measure
 from tallywell.reports import words
 from tallywell.reports.dates import iso
@@ -209,7 +210,9 @@ def _happenings(point: PointReport, unit: VolumeUnit, zone: ZoneInfo) -> Iterato
         yield row | {"value": str(rollover.capacity), "unit": "counts", "words": "went round at this capacity"}
     for remark in point.remarks:
         row = {"section": "remark", "item": remark.kind.value, **_span(remark.first.utc_ms, remark.last.utc_ms, zone)}
-        yield row | _volume(remark.volume, unit, UNKNOWN) | {"words": words.remark(remark, unit)}
+        volume = {} if remark.kind in NOTES else _volume(remark.volume, unit, UNKNOWN)
+        not_counted = {} if remark.counted or not volume else {"value": "not counted"}
+        yield row | volume | not_counted | {"words": words.remark(remark, unit)}
 
 
 def _visits(point: PointReport, zone: ZoneInfo) -> Iterator[Row]:

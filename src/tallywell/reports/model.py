@@ -129,7 +129,10 @@ class RolloverLine:
 
 @dataclass(frozen=True, slots=True)
 class Remark:
-    """Something that is not plainly metered. `first` and `last` are the readings on either side of it."""
+    """Something that is not plainly metered. `first` and `last` are the readings on either side of it.
+
+    `counted`: whether `volume` stands in the books; else only its bounds mean anything.
+    """
 
     first: Seen
     last: Seen
@@ -137,7 +140,7 @@ class Remark:
     flags: frozenset[Flag]
     rollovers: int
     volume: Volume
-    posted: int
+    counted: bool
     segment: str
 
 

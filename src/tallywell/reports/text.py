@@ -282,7 +282,8 @@ def _gaps(point: PointReport, unit: VolumeUnit, zone: ZoneInfo) -> list[str]:
     for gap in point.gaps:
         span = f"{with_offset(gap.begin_ms, zone)} to {with_offset(gap.end_ms, zone)}"
         across = "volume across it unknown" if gap.volume is None else f"{unit.text(gap.volume.m3)} across it"
-        lines.append(f"    {span}, {duration(gap.end_ms - gap.begin_ms)}, {across}")
+        told = f"{span}, {duration(gap.end_ms - gap.begin_ms)}, {across}"
+        lines += [f"    {line}" for line in wrapped(told, WIDTH - 4)]
         lines += [f"      {line}" for line in wrapped(words.gap_cause(gap), WIDTH - 6)]
     return lines
 

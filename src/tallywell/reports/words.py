@@ -74,7 +74,8 @@ def remark(of: Remark, unit: VolumeUnit) -> str:
 
 
 def bounded(of: Remark, unit: VolumeUnit) -> str:
-    return f"{unit.number(of.volume.low_m3)} to {unit.text(of.volume.high_m3)}"
+    """ "0 and 5 US gal", to stand behind "between"."""
+    return f"{unit.number(of.volume.low_m3)} and {unit.text(of.volume.high_m3)}"
 
 
 def mark(day: Slice) -> str:

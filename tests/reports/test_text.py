@@ -1,0 +1,51 @@
+"""The text layout: golden, within its width, and honest where nothing is known."""
+
+from pathlib import Path
+
+import pytest
+
+from tallywell.ledger.periods import calendar_year, month
+from tallywell.readings.units import VOLUMES
+from tallywell.reports.model import Report
+from tallywell.reports.text import MOST_DAYS, WIDTH, text
+from tests.reports.golden import same_as_golden
+from tests.service.made_record import SITE, at, made_record
+
+
+def test_the_month_with_everything_in_it(july: Report) -> None:
+    same_as_golden("july/report.txt", text(july))
+
+
+def test_the_same_month_in_acre_feet(july: Report) -> None:
+    same_as_golden("july/acre_feet.txt", text(july, "acre_foot"))
+
+
+@pytest.mark.parametrize("unit", [None, *VOLUMES])
+def test_no_line_is_wider_than_a_screen(july: Report, unit: str | None) -> None:
+    lines = text(july, unit).splitlines()
+    assert max(map(len, lines)) <= WIDTH
+    assert all(line == line.rstrip() for line in lines)
+
+
+def test_a_long_period_is_shown_by_month(tmp_path: Path) -> None:
+    made = made_record(tmp_path, "2026-01-01 00:00")
+    for number, day in enumerate(range(0, 366 * 24, 12)):
+        made.read(made.begins_ms + day * 3_600_000, forward_total=number)
+    report = made.report(calendar_year("2026"))
+    assert len(report.points[0].days) == 365 > MOST_DAYS
+    shown = text(report)
+    assert "By month, US gal" in shown
+    assert "2026-12-31" not in shown.split("By month")[1].split("Gaps")[0]
+
+
+def test_what_is_not_known_is_said_and_never_zero(tmp_path: Path) -> None:
+    made = made_record(tmp_path, "2026-07-20 00:00", site=SITE.replace(", agency_id: 23-0417", ""))
+    made.miss(at("2026-07-20 00:15"), "no_answer")
+    shown = text(made.report(month("2026-07")))
+    assert "unknown, not zero" in shown
+    assert "agency id not stated" in shown
+    assert "serial number and date of installation not entered" in shown
+    assert "greatest rate            unknown" in shown
+    assert "hours pumped             unknown" in shown
+    assert shown.count("no readings") >= 31
+    assert "the meter did not answer (1 poll)" in shown

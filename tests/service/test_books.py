@@ -1,0 +1,386 @@
+"""The books of a period, from records made up poll by poll. Check values name their published source."""
+
+from collections.abc import Iterator
+from fractions import Fraction
+from pathlib import Path
+from random import Random
+
+import pytest
+
+from tallywell.ledger.intervals import Kind
+from tallywell.ledger.periods import between, calendar_year, month
+from tallywell.readings.problems import EdgeFailure
+from tallywell.readings.units import VOLUMES
+from tallywell.reports.csv_layout import csv
+from tallywell.reports.model import How, PointReport, Report
+from tallywell.reports.text import text
+from tallywell.service.accepted import accepted_site
+from tallywell.service.books import period_report
+from tallywell.service.ledger_facts import Stream
+from tallywell.store.query import Reader
+from tests.service.made_record import MAP, QUARTER_MS, SITE, MadeRecord, at, made_record
+
+GALLONS_100 = VOLUMES["gal"] * 100
+HOUR_MS = 3_600_000
+
+
+def counts_of(point: PointReport) -> Fraction:
+    """The volume in counts of 100 gal."""
+    assert point.volume is not None
+    return point.volume.m3 / GALLONS_100
+
+
+def july_of(made: MadeRecord) -> PointReport:
+    return made.report(month("2026-07")).points[0]
+
+
+def runs(made: MadeRecord, begins: str, ends: str, first: int, rise: int) -> int:
+    """Good polls from `begins` to `ends` (included), `rise` counts higher each time; the last count."""
+    count = first
+    for now in range(at(begins), at(ends) + 1, QUARTER_MS):
+        count = first + rise * ((now - at(begins)) // QUARTER_MS)
+        made.read(now, forward_total=count % 10**8)
+    return count
+
+
+def rising_to(made: MadeRecord, begins: str, ends: str, first: int, last: int) -> None:
+    """Good polls that rise evenly, in whole counts, from `first` to `last`."""
+    begin_ms, end_ms = at(begins), at(ends)
+    for now in range(begin_ms, end_ms + 1, QUARTER_MS):
+        made.read(now, forward_total=(first + (last - first) * (now - begin_ms) // (end_ms - begin_ms)) % 10**8)
+
+
+# --- check values
+
+
+# 8 digits, 99,999,950 then 00,000,075: 125 counts (from the definition; 124 would be subtracting at all nines).
+def test_a_rollover_of_eight_digits(tmp_path: Path) -> None:
+    made = made_record(tmp_path, "2026-07-01 00:00")
+    rising_to(made, "2026-07-01 00:00", "2026-08-01 00:00", 99_999_950, 100_000_075)
+    runs(made, "2026-08-01 00:15", "2026-08-01 02:00", 75, 0)
+    point = july_of(made)
+    assert counts_of(point) == 125
+    assert [rollover.capacity for rollover in point.rollovers] == [100_000_000]
+    assert point.segments[0].rollovers == 1
+    assert point.segments[0].balances
+
+
+# Old meter 1000 to 1500, new meter 12 to 300: 788 counts (the fields of form Kansas DWR 1-560; numbers by definition).
+def test_a_change_out_is_one_segment_per_serial_number(tmp_path: Path) -> None:
+    made = made_record(tmp_path, "2026-07-01 00:00")
+    made.enter(made.begins_ms, "installation", {"serial": "OLD-1", "first_count": "00001000", "note": ""})
+    rising_to(made, "2026-07-01 00:00", "2026-07-14 10:00", 1000, 1500)
+    made.enter(at("2026-07-14 12:00"), "installation", {"serial": "NEW-2", "first_count": "00000012", "note": ""})
+    rising_to(made, "2026-07-14 12:15", "2026-08-01 00:00", 12, 300)
+    runs(made, "2026-08-01 00:15", "2026-08-01 02:00", 300, 0)
+    report = made.report(month("2026-07"))
+    point = report.points[0]
+    assert [(each.serial, each.counts, each.balances) for each in point.segments] == [
+        ("OLD-1", 500, True),
+        ("NEW-2", 288, True),
+    ]
+    assert counts_of(point) == 788
+    assert [remark.kind for remark in point.remarks] == [Kind.CHANGE_OUT, Kind.FROM_FIRST_COUNT]
+    assert "together 788 counts = 78,800 US gal" in text(report)
+    assert [meter.serial for meter in point.meters] == ["OLD-1", "NEW-2"]
+
+
+# dial 92545 as acre-feet x .001 is 92.545 acre-feet (MVIC, water measurement page)
+def test_a_dial_in_thousandths_of_an_acre_foot(tmp_path: Path) -> None:
+    site = SITE.replace("one_count: 100 gal, digits: 8", "one_count: 0.001 acre_foot, digits: 8")
+    map_ = MAP.replace("one_count: 100 gal", "one_count: 0.001 acre_foot")
+    made = made_record(tmp_path, "2026-07-01 00:00", site=site, maps={"inline-a.yaml": map_})
+    rising_to(made, "2026-07-01 00:00", "2026-08-01 00:00", 0, 92545)
+    runs(made, "2026-08-01 00:15", "2026-08-01 02:00", 92545, 0)
+    report = made.report(month("2026-07"))
+    assert report.points[0].end is not None
+    assert report.points[0].end.seen.face == "00092545"
+    assert "volume                   92.545 acre-feet" in text(report)
+    assert ",92.545,acre_foot," in csv(report)
+
+
+# 1,857,030 gal is 5.699 acre-feet (Edwards Aquifer Authority, report-your-usage); dial 890572 as gal x100 is
+# 89,057,200 gal (Upper Niobrara White NRD).
+@pytest.mark.parametrize(
+    ("one_count", "last", "unit", "said"),
+    [("1 gal", 1_857_030, "acre_foot", "5.699 acre-feet"), ("100 gal", 890_572, None, "89,057,200 US gal")],
+)
+def test_published_conversions(tmp_path: Path, one_count: str, last: int, unit: str | None, said: str) -> None:
+    site = SITE.replace("one_count: 100 gal, digits: 8", f"one_count: {one_count}, digits: 8").replace("8 in", "30 in")
+    map_ = MAP.replace("one_count: 100 gal", f"one_count: {one_count}")
+    made = made_record(tmp_path, "2026-07-01 00:00", site=site, maps={"inline-a.yaml": map_})
+    rising_to(made, "2026-07-01 00:00", "2026-08-01 00:00", 0, last)
+    runs(made, "2026-08-01 00:15", "2026-08-01 02:00", last, 0)
+    assert f"volume                   {said}" in text(made.report(month("2026-07")), unit)
+
+
+# --- days, edges and gaps
+
+
+@pytest.mark.parametrize(("name", "hours"), [("2026-03", {23}), ("2026-11", {25}), ("2026-07", set())])
+def test_days_add_up_to_the_month_exactly_over_a_change_of_the_clocks(
+    tmp_path: Path, name: str, hours: set[int]
+) -> None:
+    period = month(name)
+    made = made_record(tmp_path, f"{period.first} 00:07")
+    random, count = Random(20260701), 0
+    for now in range(made.begins_ms, made.begins_ms + 33 * 24 * HOUR_MS, 2 * HOUR_MS):
+        count += random.randrange(300)
+        made.read(now + random.randrange(60_000), forward_total=count)
+    point = made.report(period).points[0]
+    assert point.volume is not None
+    assert sum(day.volume.m3 for day in point.days if day.volume) == point.volume.m3
+    assert {day.expected_ms // HOUR_MS for day in point.days} - {24} == hours
+    assert point.months[0].volume == point.volume
+
+
+def test_an_edge_in_a_gap_shows_its_bounds_and_two_months_keep_the_sum(tmp_path: Path) -> None:
+    made = made_record(tmp_path, "2026-07-01 00:00")
+    last = runs(made, "2026-07-01 00:00", "2026-07-31 12:00", 0, 1)
+    made.miss(at("2026-07-31 12:15"), "no_answer")
+    runs(made, "2026-08-01 18:00", "2026-09-01 03:00", last + 1000, 1)
+    july, august = july_of(made), made.report(month("2026-08")).points[0]
+    assert july.end is not None
+    assert (july.end.how, july.end.low, july.end.high) == (How.ESTIMATED, last, last + 1000)
+    assert july.end.seen.count == last + 400  # 12 of 30 hours
+    assert july.volume is not None
+    assert august.volume is not None
+    assert august.begin == july.end
+    assert (july.volume + august.volume).m3 == (last + 1000 + 2976 - 72) * GALLONS_100
+    assert july.volume.low_m3 == last * GALLONS_100
+    assert "ESTIMATED inside a gap" in text(made.report(month("2026-07")))
+    assert july.known_day_m3 == last * GALLONS_100
+
+
+def test_a_point_that_was_dead_for_two_months_before(tmp_path: Path) -> None:
+    made = made_record(tmp_path, "2026-04-20 00:00")
+    last = runs(made, "2026-04-20 00:00", "2026-04-30 12:00", 0, 1)
+    for now in range(at("2026-04-30 12:15"), at("2026-07-01 06:00"), QUARTER_MS):
+        made.miss(now, "no_answer")
+    runs(made, "2026-07-01 06:00", "2026-08-01 03:00", last + 3000, 1)
+    point = july_of(made)
+    assert point.begin is not None
+    assert point.begin.how is How.ESTIMATED
+    assert (point.begin.low, point.begin.high) == (last, last + 3000)
+    assert point.gaps[0].begin_ms == at("2026-04-30 12:00")
+
+
+def test_a_day_without_readings_is_not_zero_and_an_idle_day_is(tmp_path: Path) -> None:
+    made = made_record(tmp_path, "2026-07-10 00:00")
+    runs(made, "2026-07-10 00:00", "2026-07-20 00:00", 500, 0)
+    point = july_of(made)
+    by_day = {day.label: day.volume for day in point.days}
+    assert by_day["2026-07-09"] is None
+    assert by_day["2026-07-21"] is None
+    idle = by_day["2026-07-12"]
+    assert idle is not None
+    assert idle.m3 == 0
+    shown = text(made.report(month("2026-07")))
+    assert "2026-07-09  no readings" in shown
+    assert "2026-07-12            0" in shown
+    assert [gap.cause[0] for gap in point.gaps] == ["before_first", "after_last"]
+    assert point.begin is not None
+    assert point.begin.how is How.FIRST
+
+
+# --- what is not plainly metered
+
+
+def test_a_decrease_that_is_no_rollover_is_never_counted_and_always_said(tmp_path: Path) -> None:
+    made = made_record(tmp_path, "2026-07-01 00:00")
+    last = runs(made, "2026-07-01 00:00", "2026-07-15 00:00", 5000, 1)
+    runs(made, "2026-07-15 00:15", "2026-08-01 01:00", 40, 1)
+    report = made.report(month("2026-07"))
+    point = report.points[0]
+    assert point.volume is not None
+    assert Kind.UNEXPLAINED_DECREASE in {remark.kind for remark in point.remarks}
+    assert counts_of(point) == (last - 5000) + (16 * 96 + 95)
+    assert all(segment.balances for segment in point.segments)
+    assert not point.rollovers
+    shown = text(report)
+    assert "the total fell from 6,344 to 40 counts, which is no rollover; nothing is counted for it" in shown
+    assert "unexplained decrease" in shown.split("Gaps")[0]  # the day is marked as well
+    assert point.volume.high_m3 > point.volume.m3
+    assert "remark,unexplained decrease" in csv(report)
+    assert ",not counted,gal," in csv(report)
+
+
+def test_a_cut_of_the_power_is_named_as_the_cause_of_its_gap(tmp_path: Path) -> None:
+    made = made_record(tmp_path, "2026-07-01 00:00")
+    last = runs(made, "2026-07-01 00:00", "2026-07-15 00:00", 0, 1)
+    made.boot(at("2026-07-15 08:00"), "unclean end")
+    runs(made, "2026-07-15 08:00", "2026-08-01 03:00", last + 5, 1)
+    report = made.report(month("2026-07"))
+    assert "the program was not running; it ended without a stop, as in a power cut" in text(report)
+    assert [gap.missed for gap in report.points[0].gaps] == [()]
+
+
+def test_another_line_s_lost_port_is_no_cause_here(tmp_path: Path) -> None:
+    made = made_record(tmp_path, "2026-07-01 00:00")
+    runs(made, "2026-07-01 00:00", "2026-07-15 00:00", 0, 1)
+    made.event(at("2026-07-15 01:00"), "port_lost", {"line": "south"})
+    made.event(at("2026-07-15 02:00"), "port_lost", {"line": "field"})
+    runs(made, "2026-07-15 08:00", "2026-08-01 03:00", 2000, 1)
+    assert july_of(made).gaps[0].cause == ("port_lost",)
+
+
+# --- entries, points, permits
+
+
+def test_an_entry_that_was_replaced_no_longer_counts(tmp_path: Path) -> None:
+    made = made_record(tmp_path, "2026-07-01 00:00")
+    wrong = made.enter(made.begins_ms, "installation", {"serial": "WRONG", "first_count": None, "note": ""})
+    runs(made, "2026-07-01 00:00", "2026-08-01 03:00", 0, 1)
+    right: dict[str, object] = {"serial": "A-1042", "first_count": None, "note": ""}
+    made.enter(at("2026-08-01 03:01"), "installation", right, about=made.begins_ms, replaces=wrong)
+    assert [meter.serial for meter in july_of(made).meters] == ["A-1042"]
+
+
+def test_an_entry_that_cannot_be_taken_is_said_and_does_not_stop_the_report(tmp_path: Path) -> None:
+    made = made_record(tmp_path, "2026-07-01 00:00")
+    made.enter(made.begins_ms, "visit", {"shows": 7})
+    made.enter(made.begins_ms, "installation", {"serial": "A", "first_count": "x"})
+    runs(made, "2026-07-01 00:00", "2026-08-01 03:00", 0, 1)
+    shown = " ".join(text(made.report(month("2026-07"))).split())
+    assert "shows is not text (got 7); enter it again with replaces" in shown
+    assert "first_count: 'x' is not what a face shows" in shown
+
+
+def test_a_hand_reading_is_compared_with_the_register_around_it(tmp_path: Path) -> None:
+    made = made_record(tmp_path, "2026-07-01 00:00")
+    runs(made, "2026-07-01 00:00", "2026-08-01 03:00", 99_999_000, 10)
+    moment = at("2026-07-01 12:05")  # between the polls at 99,999,480 and 99,999,490
+    for shows in ("99999485", "99999500", "99999400", "00000010"):
+        made.enter(at("2026-08-01 03:01"), "visit", {"shows": shows}, about=moment)
+    assert [visit.more for visit in july_of(made).visits] == [0, 10, -79, 520]
+
+
+TWO_POINTS = SITE.replace(
+    "permits:",
+    "  south-discharge: {well: north, line: field, address: 18, map: inline-a.yaml, every: 15 min, pipe: 8 in}\n"
+    "permits:",
+)
+
+
+def test_a_permit_takes_its_share_by_dates_exactly(tmp_path: Path) -> None:
+    shares = "[{point: north-discharge, share: 1/3, to: 2026-07-11}, {point: south-discharge, share: 0.25}]"
+    site = TWO_POINTS.replace("[{point: north-discharge, share: 1}]", shares)
+    site += (
+        "  P-OTHER: {kind: licence, points: [{point: north-discharge, share: 2/3, to: 2026-07-11},\n"
+        "            {point: north-discharge, share: 1, from: 2026-07-11}, {point: south-discharge, share: 0.75}]}\n"
+    )
+    made = made_record(tmp_path, "2026-07-01 00:00", site=site)
+    for step, now in enumerate(range(at("2026-07-01 00:00"), at("2026-08-01 03:00"), QUARTER_MS)):
+        made.read(now, forward_total=step)
+        made.read(now + 1000, point="south-discharge", forward_total=2 * step)
+    report = made.report(month("2026-07"))
+    first = report.permits[0]
+    assert first.volume is not None
+    assert first.shares[0].volume is not None
+    days = report.points[0].days[:10]
+    assert first.shares[0].volume.m3 == sum(day.volume.m3 for day in days if day.volume)
+    south = report.points[1].volume
+    assert south is not None
+    assert first.volume.m3 == first.shares[0].volume.m3 / 3 + south.m3 / 4
+    other = report.permits[1].volume
+    north = report.points[0].volume
+    assert other is not None
+    assert north is not None
+    assert (first.volume + other).m3 == (north + south).m3
+    assert [permit.name for permit in made.report(month("2026-07"), ["north-discharge"]).permits] == []
+
+
+def test_a_point_of_the_site_that_was_never_polled(tmp_path: Path) -> None:
+    made = made_record(tmp_path, "2026-07-01 00:00", site=TWO_POINTS)
+    runs(made, "2026-07-01 00:00", "2026-08-01 03:00", 0, 1)
+    report = made.report(month("2026-07"))
+    assert report.points[1].volume is None
+    assert "this point is not on record yet" in text(report)
+
+
+def test_the_site_is_taken_from_the_record_and_its_newest_acceptance(tmp_path: Path) -> None:
+    made = made_record(tmp_path, "2026-07-01 00:00")
+    runs(made, "2026-07-01 00:00", "2026-07-15 00:00", 0, 1)
+    made.site = made.site.replace("Quail Flat Orchard", "Quail Flat Farm")
+    made.accept(at("2026-07-15 00:05"))
+    assert made.report(month("2026-07")).site == "Quail Flat Farm"
+
+
+def test_a_record_without_an_accepted_site_says_what_to_do(tmp_path: Path) -> None:
+    made = made_record(tmp_path, "2026-07-01 00:00")
+    made.waiting = []
+    with Reader(made.folder) as reader, pytest.raises(EdgeFailure, match="tallywell run"):
+        accepted_site(reader)
+
+
+def test_a_corrected_map_does_not_change_what_was_read_under_the_old_one(tmp_path: Path) -> None:
+    made = made_record(tmp_path, "2026-07-01 00:00")
+    last = runs(made, "2026-07-01 00:00", "2026-07-15 00:00", 0, 1)
+    made.maps = {"inline-a.yaml": MAP.replace("revision: 1", "revision: 2")}
+    made.accept(at("2026-07-15 00:05"))
+    runs(made, "2026-07-15 00:15", "2026-08-01 03:00", last + 1, 1)
+    report = made.report(month("2026-07"))
+    assert counts_of(report.points[0]) == 31 * 96
+    assert len(report.maps) == 2
+    assert [remark.kind for remark in report.points[0].remarks] == []
+
+
+# --- the law: begun at readings that fit, and read past the end, it equals the fold from the beginning
+
+
+def troubled(path: Path, seed: int) -> MadeRecord:
+    """Half a year at a poll every two hours with glitches, outages, reboots and rollovers drawn by a seed."""
+    print("seed", seed)
+    random = Random(seed)
+    made = made_record(path, "2026-03-01 00:00")
+    made.enter(made.begins_ms, "installation", {"serial": "A", "first_count": None})
+    count, now, until = random.randrange(10**8), made.begins_ms, 0
+    while now < at("2026-09-01 00:00"):
+        count += random.randrange(900)
+        if now >= until and random.random() < 0.01:
+            until = now + random.randrange(20 * 24 * HOUR_MS)
+        if random.random() < 0.005:
+            made.boot(now, random.choice(["stopped", "unclean end"]))
+        if now < until:
+            made.miss(now, "no_answer")
+        else:
+            shown = random.randrange(10**8) if random.random() < 0.01 else count % 10**8
+            made.read(now, forward_total=shown)
+        now += 2 * HOUR_MS + random.randrange(-5_000, 5_000)
+    return made
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3, 4])
+def test_a_month_costs_a_month_and_equals_the_fold_from_the_beginning(
+    tmp_path: Path, seed: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    made = troubled(tmp_path, seed)
+    months = [month(f"2026-{number:02d}") for number in range(4, 9)]
+    short = [made.report(each).points[0] for each in months]
+    monkeypatch.setattr(Stream, "start_seq", lambda _: 1)
+    whole = [made.report(each).points[0] for each in months]
+    assert short == whole
+    year = made.report(between(months[0].first, months[-1].end)).points[0]
+    for each, alone in zip(year.months, short, strict=False):
+        assert each.volume == alone.volume
+
+
+@pytest.mark.parametrize("seed", [5])
+def test_the_same_record_gives_the_same_bytes(tmp_path: Path, seed: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    made = troubled(tmp_path, seed)
+    made.flush()
+    prints = set()
+    for zone in ("UTC", "Pacific/Auckland"):
+        monkeypatch.setenv("TZ", zone)
+        with Reader(made.folder) as reader:
+            report: Report = period_report(reader, accepted_site(reader), calendar_year("2026"))
+        prints.add((text(report), csv(report)))
+    assert len(prints) == 1
+
+
+@pytest.fixture(autouse=True)
+def _closed() -> Iterator[None]:
+    """Writers of a test are closed behind it, so that their locks do not outlive it."""
+    yield
+    while MadeRecord.open_ones:
+        MadeRecord.open_ones.pop().close()
