@@ -63,8 +63,9 @@ def _period(options: argparse.Namespace) -> "Period":
     whole: Period = options.month
     if options.days is None:
         return whole
-    if not 3 <= options.days <= (whole.end - whole.first).days:
-        raise called_wrongly(f"--days: must be 3 to {(whole.end - whole.first).days} (got {options.days})")
+    longest = (whole.end - whole.first).days
+    if not 3 <= options.days <= longest:
+        raise called_wrongly(f"tallywell demo: --days must be 3 to {longest} (got {options.days})")
     return between(whole.first, whole.first + timedelta(days=options.days - 1))
 
 
