@@ -37,6 +37,11 @@ class Line:
     parity: Parity = Parity.EVEN
     stop_bits: int = 1
 
+    @property
+    def bits_per_character(self) -> int:
+        """Start bit, 8 data bits, parity and stop bits (Modbus over Serial Line V1.02, 2.5.1)."""
+        return 1 + 8 + (self.parity is not Parity.NONE) + self.stop_bits
+
 
 @dataclass(frozen=True, slots=True)
 class Well:

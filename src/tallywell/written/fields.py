@@ -204,6 +204,8 @@ def _unit_advice(written: str, kind: str) -> str:
 def nearest_unit(wrong: str, kind: str) -> str | None:
     """The unit of this kind that was probably meant."""
     known = units.KINDS[kind]
+    if kind != "volume" and any(wrong in others for others in units.KINDS.values()):
+        return None  # a unit of something else: what was meant cannot be guessed, a volume per what?
     small = {unit.lower(): unit for unit in known}
     of_flow = _VOLUME_OF_FLOW.get(wrong, wrong.split("/", maxsplit=1)[0]) if kind == "volume" else wrong
     for guess in (of_flow, _ALSO.get(wrong.lower(), ""), small.get(wrong.lower(), "")):
