@@ -14,6 +14,7 @@ import serial
 
 from tallywell.line import frame
 from tallywell.line.bus import Bus
+from tallywell.line.port import SerialPort
 from tallywell.line.timing import LineSettings
 from tallywell.readings.clocks import Sync, Wake
 from tallywell.readings.exchange import Ask, Outcome, Read
@@ -77,6 +78,47 @@ def test_what_was_said_before_is_not_heard(pair: Pair, paced_of: PacedOf) -> Non
     outcome = bus.exchange(ASK)
     assert outcome.data == WORDS
     assert [refused.heard for refused in outcome.refused] == [stale]
+    bus.close()
+
+
+class StillClock(BootClock):
+    """Moved by the port's waits alone."""
+
+    now_ns = 0
+
+    def boot_ns(self) -> int:
+        return self.now_ns
+
+
+class QuietPort(SerialPort):
+    """Nobody ever answers; notes when it was written to."""
+
+    def __init__(self, clock: StillClock) -> None:
+        self.clock = clock
+        self.writes: list[int] = []
+
+    def read(self) -> bytes:
+        return b""
+
+    def write(self, frame: bytes) -> None:
+        assert len(frame) == 8
+        self.writes.append(self.clock.now_ns)
+
+    def wait(self, for_ns: int) -> None:
+        self.clock.now_ns += max(0, for_ns)
+
+    def close(self) -> None:
+        pass
+
+
+def test_a_port_just_opened_is_given_a_whole_silence() -> None:
+    """It may have been opened in the middle of a frame, however long ago the line was last heard."""
+    clock = StillClock()
+    port = QuietPort(clock)
+    bus = Bus(settings_of("none"), clock, open_as=lambda *_: port)
+    clock.now_ns = 10_000 * MS
+    assert bus.exchange(ASK).fault is Fault.NO_ANSWER
+    assert port.writes == [10_000 * MS + bus.settings.silence_ns]
     bus.close()
 
 

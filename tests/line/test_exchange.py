@@ -161,6 +161,11 @@ class TestSilenceBefore:
         bound = 100 * MS + LINE.wire_ns(11) + LINE.latency_ns + 2 * LINE.longest_frame_ns
         assert outcome.ended_ns - outcome.sent_ns == bound
 
+    def test_of_a_flood_only_the_beginning_is_kept(self, wire_of: WireOf) -> None:
+        flood = bytes(range(256)) * 12
+        outcome = wire_of(LINE).play(ASK, after([(5, flood)]), before=[(0, flood)])
+        assert outcome.refused == tuple(Refused(Fault.STRAY_BYTES, flood[:512]) for _ in range(2))
+
     def test_reopened_port_is_given_a_whole_silence(self, wire_of: WireOf) -> None:
         wire = wire_of(LINE)
         wire.now_ns = 1000 * MS
@@ -177,6 +182,11 @@ OWED: dict[str, list[tuple[float, bytes]]] = {
     "while we ask the other": [(-1, LATE), (20, OTHER_GOOD)],
     "twice": [(2, LATE), (10, LATE), (20, OTHER_GOOD)],
     "longer than the other's answer": [(2, frame.reply(17, 3, bytes(100))), (80, OTHER_GOOD)],
+    "longer, in lumps as long as the other's answer": [
+        (2, frame.reply(17, 3, bytes(100))[:7]),
+        (5.5, frame.reply(17, 3, bytes(100))[7:]),
+        (80, OTHER_GOOD),
+    ],
     "its exception": [(2, REFUSAL), (20, OTHER_GOOD)],
 }
 

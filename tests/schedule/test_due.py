@@ -174,8 +174,8 @@ class TestLookAgain:
 
     def test_twice_the_same_is_once_and_two_are_two(self) -> None:
         state = begin([plan("a", 1)], S, 0)
-        for uuid in ("u1", "u1", "u2", None, None):
-            state, _ = learned(state, LookAgain("a", uuid), 10 * S)
+        for number, uuid in enumerate(("u1", "u1", "u2", None, None)):
+            state, _ = learned(state, LookAgain("a", uuid), number * S)
         passes = run(state, 10 * S, 11 * S)
         assert [ended.asked for ended in passes] == ["u1", "u2", None]
 

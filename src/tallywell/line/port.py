@@ -102,13 +102,13 @@ def open_port(settings: LineSettings, wake: Wake) -> SerialPort:
 
 def _opened(settings: LineSettings) -> serial.Serial:
     parity = "none" if _is_pseudo_terminal(settings.port) else settings.parity
+    # Opening also locks, before anything is changed, and throws away what had come (pyserial, serialposix.open).
     tty = serial.Serial(
         port=settings.port, baudrate=settings.baud, parity=PARITIES[parity], stopbits=settings.stop_bits,
         timeout=0, exclusive=True,
     )  # fmt: skip
     try:
         _tell_silence_from_the_end(tty.fileno())
-        tty.reset_input_buffer()
     except BaseException:
         tty.close()
         raise
