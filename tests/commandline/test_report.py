@@ -119,6 +119,17 @@ def test_without_a_record_it_says_who_makes_one(tmp_path: Path, capsys: pytest.C
     assert "tallywell run" in complaints
 
 
+def test_a_site_file_with_faults_does_not_hide_the_record(site: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    _, before, _ = said(capsys, site, "--month", "2026-07")
+    site.write_text(SITE.replace("address: 17", "address: 700"))
+    try:
+        code, out, complaints = said(capsys, site, "--month", "2026-07")
+    finally:
+        site.write_text(SITE)
+    assert (code, out) == (0, before)
+    assert "the site file on record is used" in complaints
+
+
 def test_a_file_that_cannot_be_written_leaves_nothing_behind(
     site: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

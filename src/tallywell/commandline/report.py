@@ -38,7 +38,6 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(options: argparse.Namespace) -> int:
-    from tallywell.commandline.site import sound_site
     from tallywell.service.accepted import accepted_site
     from tallywell.service.books import period_report
     from tallywell.store.database import RecordFolder
@@ -46,12 +45,26 @@ def run(options: argparse.Namespace) -> int:
 
     period = _period(options)
     _known_unit(options.unit)
-    loaded, _ = sound_site(options.site)
-    with Reader(RecordFolder(loaded.record)) as reader:
+    with Reader(RecordFolder(_record(options.site))) as reader:
         accepted = accepted_site(reader)
         report = period_report(reader, accepted, period, _points(options.point, accepted))
     _has_something(report)
     return _give(report, options)
+
+
+def _record(path: "Path") -> "Path":
+    """Where the record lies. A site file that is at fault now does not stand in the way of what was read long ago."""
+    import sys
+
+    from tallywell.commandline.site import sound_site
+    from tallywell.service.files import load_site
+
+    loaded = load_site(path)
+    if loaded.site is None and loaded.record.exists():
+        said = f"{path} has faults (`tallywell check {path}` shows them); the site file on record is used"
+        print(said, file=sys.stderr)
+        return loaded.record
+    return sound_site(path)[0].record
 
 
 def _period(options: argparse.Namespace) -> "Period":
