@@ -90,6 +90,11 @@ def test_units_as_people_write_them_get_a_suggestion(written: str, kind: str, ad
     assert refused(fields.measured(kind), written) == f"must be a {kind}; {advice}"
 
 
+def test_a_millilitre_is_not_taken_for_a_megalitre() -> None:
+    assert "did you mean" not in refused(fields.measured("volume"), "5 mL")
+    assert "did you mean" not in refused(fields.measured("flow rate"), "5 ml/day")
+
+
 def test_the_ends_of_a_measure_are_named() -> None:
     accept = fields.measured("duration", least="1 s", greatest="31 day")
     assert accept("1 s").si == 1

@@ -24,7 +24,6 @@ class Value:
     about: Quantity = field(repr=False)
     raw: bytes
     number: Fraction | None = None
-    si: Fraction | None = None
     total: Total | None = None
     bits: frozenset[str] = frozenset()
     fault: Fault | None = None
@@ -36,6 +35,13 @@ class Value:
     @property
     def unit(self) -> str:
         return self.about.unit
+
+    @property
+    def si(self) -> Fraction | None:
+        """The number in m3, m3/s, m or s; None with a fault, and where the unit is free text."""
+        if self.fault is not None or self.number is None or self.about.si_per_unit is None:
+            return None
+        return self.number * self.about.si_per_unit
 
     @property
     def shown(self) -> str:
@@ -117,46 +123,43 @@ def value_of(quantity: Quantity, raw: bytes) -> Value:
     if quantity.kind is Kind.BITS:
         names = frozenset(bit.name for bit in quantity.bits if pattern >> bit.number & 1)
         return Value(quantity, raw, Fraction(pattern), bits=names)
-    return _judged(quantity, raw, pattern, number * quantity.step + quantity.offset)
-
-
-def _judged(quantity: Quantity, raw: bytes, pattern: int, number: Fraction) -> Value:
-    total = _total(quantity, pattern) if quantity.kind is Kind.TOTAL else None
+    total = _total(quantity, pattern, number) if quantity.kind is Kind.TOTAL else None
+    number = number * quantity.step + quantity.offset if quantity.offset else number * quantity.step
     if not quantity.valid.holds(number) or (quantity.kind is Kind.TOTAL and total is None):
         return Value(quantity, raw, number, fault=Fault.OUT_OF_RANGE)
-    si = None if quantity.si_per_unit is None else number * quantity.si_per_unit
-    return Value(quantity, raw, number, si, total)
+    return Value(quantity, raw, number, total)
 
 
-def _total(quantity: Quantity, pattern: int) -> Total | None:
+def _total(quantity: Quantity, pattern: int, number: Fraction) -> Total | None:
     """The whole count with its bounds; None where no count of this totalizer can stand behind the words.
 
-    low and high are the least and greatest whole count that rounds to this float; where none does (the meter's grain is
-    finer than the books'), the nearest count stands alone. A float may round the last counts before the rollover up to
-    the capacity itself (99,999,999 is sent as 100,000,000 in binary32), so the range is judged by low.
+    A float may round the last counts before the rollover up to the capacity itself (99,999,999 is sent as 100,000,000
+    in binary32), so the range is judged by the bounds and the count is kept inside it.
     """
     assert quantity.capacity is not None
-    below, above = (edge * _counts(quantity) for edge in bounds_of_pattern(pattern, quantity.type))
-    number = number_of_pattern(pattern, quantity.type)
-    assert number is not None
-    count = round(number * _counts(quantity))
-    low, high = min(count, math.ceil(below)), max(count, math.floor(above))
+    count, low, high = _counts(quantity, pattern, number)
     greatest = quantity.capacity - 1
     least = -greatest if quantity.is_net else 0
-    if quantity.is_net and quantity.type.is_signed and quantity.capacity == 1 << quantity.type.bits:
-        return Total(count, low, high)
+    if quantity.is_net and quantity.capacity == 1 << quantity.type.bits:
+        return Total(count, low, high)  # a net total that goes through all of a signed type
     if low > greatest or high < least:
         return None
     return Total(min(max(count, least), greatest), max(low, least), min(high, greatest))
 
 
-def _counts(quantity: Quantity) -> Fraction:
-    """How many counts raw 1 is."""
+def _counts(quantity: Quantity, pattern: int, number: Fraction) -> tuple[int, int, int]:
+    """The nearest whole count, half to even, and the least and greatest that the wire rounds to this float.
+
+    Where it rounds none to it (the meter's grain is finer than the books'), the nearest count stands alone.
+    """
     if not quantity.type.is_float:
-        return Fraction(1)
+        return number.numerator, number.numerator, number.numerator
     assert quantity.one_count is not None
     assert quantity.si_per_unit is not None
-    return quantity.step * quantity.si_per_unit / quantity.one_count.si
+    per_raw = quantity.step * quantity.si_per_unit / quantity.one_count.si
+    below, above = bounds_of_pattern(pattern, quantity.type)
+    count = round(number * per_raw)
+    return count, min(count, math.ceil(below * per_raw)), max(count, math.floor(above * per_raw))
 
 
 def _not_counting(register_map: RegisterMap, values: Mapping[str, Value]) -> frozenset[str]:

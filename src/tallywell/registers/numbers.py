@@ -47,6 +47,8 @@ def words_of_pattern(pattern: int, words: int, word_order: WordOrder, byte_order
 
 def _in_order(words: bytes, word_order: WordOrder, byte_order: ByteOrder) -> bytes:
     """Both reorderings undo themselves, so one function serves both ways."""
+    if word_order is WordOrder.HIGH_WORD_FIRST and byte_order is ByteOrder.HIGH_BYTE_FIRST:
+        return words
     each = [words[at : at + 2] for at in range(0, len(words), 2)]
     if word_order is WordOrder.LOW_WORD_FIRST:
         each.reverse()

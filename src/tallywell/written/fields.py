@@ -206,6 +206,8 @@ def nearest_unit(wrong: str, kind: str) -> str | None:
     known = units.KINDS[kind]
     if kind != "volume" and any(wrong in others for others in units.KINDS.values()):
         return None  # a unit of something else: what was meant cannot be guessed, a volume per what?
+    if wrong[:2] in ("ml", "mL"):
+        return None  # a millilitre is no slip of the pen for a megalitre
     small = {unit.lower(): unit for unit in known}
     of_flow = _VOLUME_OF_FLOW.get(wrong, wrong.split("/", maxsplit=1)[0]) if kind == "volume" else wrong
     for guess in (of_flow, _ALSO.get(wrong.lower(), ""), small.get(wrong.lower(), "")):
