@@ -24,6 +24,7 @@ class Value:
     about: Quantity = field(repr=False)
     raw: bytes
     number: Fraction | None = None
+    si: Fraction | None = None
     total: Total | None = None
     bits: frozenset[str] = frozenset()
     fault: Fault | None = None
@@ -35,13 +36,6 @@ class Value:
     @property
     def unit(self) -> str:
         return self.about.unit
-
-    @property
-    def si(self) -> Fraction | None:
-        """The number in m3, m3/s, m or s; None with a fault, and where the unit is free text."""
-        if self.fault is not None or self.number is None or self.about.si_per_unit is None:
-            return None
-        return self.number * self.about.si_per_unit
 
     @property
     def shown(self) -> str:
@@ -127,7 +121,8 @@ def value_of(quantity: Quantity, raw: bytes) -> Value:
     number = number * quantity.step + quantity.offset if quantity.offset else number * quantity.step
     if not quantity.valid.holds(number) or (quantity.kind is Kind.TOTAL and total is None):
         return Value(quantity, raw, number, fault=Fault.OUT_OF_RANGE)
-    return Value(quantity, raw, number, total)
+    si = None if quantity.si_per_unit is None else number * quantity.si_per_unit
+    return Value(quantity, raw, number, si, total)
 
 
 def _total(quantity: Quantity, pattern: int, number: Fraction) -> Total | None:
