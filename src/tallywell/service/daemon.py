@@ -21,13 +21,12 @@ from tallywell.service.lines import LineThread
 from tallywell.service.local_time import offset_ms
 from tallywell.service.rows import row
 from tallywell.service.site import Line, Site
-from tallywell.service.world import MS_NS, SECOND_NS, World
+from tallywell.service.world import MS_NS, World
 from tallywell.store.canonical import canonical
 from tallywell.store.database import RecordFolder, open_writer
 from tallywell.store.inbox import ASKED, finish, take
 from tallywell.store.query import Reader
 
-GATHER_NS = SECOND_NS  # passes that arrive within a second go into one commit: about half the wear of the card
 KEPT_FACTS = 10_000  # what is held in memory while the record cannot be written
 LEAVING_S = 5.0
 
@@ -141,7 +140,7 @@ class Daemon:
             return self._look_due
         first, waiting = self._delivered[0], any(done.asked for done in tuple(self._delivered))
         ended = first.outcomes[-1].ended_ns if first.outcomes else first.due_ns
-        return ended if waiting else ended + GATHER_NS
+        return ended if waiting else ended + self._world.gather_ns
 
     def _look_about(self) -> None:
         self._look_due = self._clock.boot_ns() + self._world.look_ns

@@ -20,7 +20,7 @@ from tallywell.schedule.jumping_clock import JumpingClock
 from tallywell.service.accepted import accepted_site
 from tallywell.service.books import face_of, period_report
 from tallywell.service.daemon import Daemon
-from tallywell.service.demo_field import BAUD, EVERY_MS, FIELD, LOST_MS, MAPS, Scenario, scenario, site_text
+from tallywell.service.demo_field import BAUD, COMMIT_MS, EVERY_MS, FIELD, LOST_MS, MAPS, Scenario, scenario, site_text
 from tallywell.service.demo_truth import Side, answers_csv, meters_csv, sides, truth_csv
 from tallywell.service.entries import installation_content
 from tallywell.service.files import Loaded, load_site
@@ -33,6 +33,7 @@ from tallywell.store.inbox import Draft, drop
 from tallywell.store.query import Reader
 
 MS_NS = 1_000_000
+GATHER_NS = COMMIT_MS * MS_NS
 MARKER = "this-is-a-tallywell-demo"
 SITE, RECORD, PORT = "demo.yaml", "demo.record", "demo.port"
 REPORT_TEXT, REPORT_CSV = "report.txt", "report.csv"
@@ -136,7 +137,8 @@ def _polled(loaded: Loaded, site: Site, played: Scenario, clock: JumpingClock, s
 
 
 def _daemon(loaded: Loaded, site: Site, clock: JumpingClock, log: Callable[[str], None]) -> Daemon:
-    return Daemon(loaded, site, World(clock, clock.boot_id, log, look_ns=EVERY_MS * MS_NS))
+    world = World(clock, clock.boot_id, log, look_ns=EVERY_MS * MS_NS, gather_ns=GATHER_NS)
+    return Daemon(loaded, site, world)
 
 
 class _Tally:
@@ -148,7 +150,7 @@ class _Tally:
         self.daemon: Daemon | None = None
 
     def show(self, what: str = "") -> None:
-        self._show(self._stored, self._played.polls, what)
+        self._show(self._stored, max(self._stored, self._played.polls), what)
 
     def until_power_cut(self, line: str) -> None:
         self._count(line)

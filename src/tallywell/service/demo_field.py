@@ -17,12 +17,13 @@ from tallywell.simulator.recipes import Outage, Rollover, Silent
 
 ZONE = ZoneInfo("America/Denver")
 EVERY_MS = 15 * MINUTE_MS
+COMMIT_MS = 50 * MINUTE_MS  # four rounds of polls to a commit: on many a disk a commit each would outlast the polling
 BAUD = 115_200
 BEFORE_MS, AFTER_MS = HOUR_MS, 7 * HOUR_MS // 2  # polled before and after the month: its edges lie between readings
 INSTALLED_BEFORE_MS = 3 * HOUR_MS
 OUTAGE_MS = 37 * HOUR_MS + 7 * MINUTE_MS  # power does not come back on the quarter of an hour
-LOST_MS = 40 * MINUTE_MS  # after the outage: until the wall clock is right again
-SILENT_BEFORE_MS, SILENT_AFTER_MS = 200 * MINUTE_MS, 2 * HOUR_MS
+LOST_MS = 80 * MINUTE_MS  # after the outage, until the wall clock is right again: longer than the first commit takes
+SILENT_BEFORE_MS, SILENT_AFTER_MS = 110 * MINUTE_MS, 50 * MINUTE_MS  # each attempt costs the meter's longest delay
 
 SITE = """\
 # An invented site, written by `tallywell demo`. Nothing here is a real well, meter or permit.
@@ -56,7 +57,7 @@ map: demo-a
 revision: 1
 numbering: on_the_wire
 word_order: high_word_first
-limits: {longest_delay: 40 ms}
+limits: {longest_delay: 150 ms}
 quantities:
   flow_rate:     {table: input, register: 0, type: float32, unit: gpm}
   forward_total: {table: input, register: 2, type: uint32, one_count: 100 gal, digits: 8, for_the_books: yes}
@@ -69,7 +70,7 @@ map: demo-b
 revision: 1
 numbering: data_model
 word_order: low_word_first
-limits: {longest_delay: 40 ms}
+limits: {longest_delay: 150 ms}
 quantities:
   forward_total: {table: holding, register: 40101, type: uint32, one_count: 0.001 acre_foot, digits: 8,
                   for_the_books: yes}
@@ -82,7 +83,7 @@ revision: 1
 numbering: one_based
 word_order: low_word_first
 byte_order: low_byte_first
-limits: {longest_delay: 40 ms}
+limits: {longest_delay: 150 ms}
 quantities:
   flow_rate:     {table: input, register: 1, type: float32, unit: L/s}
   forward_total: {table: input, register: 3, type: uint64, one_count: 1 m3, digits: 9, for_the_books: yes}
@@ -144,8 +145,8 @@ def scenario(period: Period, seed: str) -> Scenario:
 
 
 def _outage(first_ms: int, last_ms: int) -> Outage:
-    """Without power as soon as a poll is stored: 37 hours of a month, less of a shorter period."""
-    from_ms = first_ms + (last_ms - first_ms) * 2 // 5 // EVERY_MS * EVERY_MS
+    """Without power right after a commit (5 minutes past an hour): 37 hours of a month, less of a shorter period."""
+    from_ms = first_ms + (last_ms - first_ms) * 2 // 5 // HOUR_MS * HOUR_MS + (COMMIT_MS + EVERY_MS) % HOUR_MS
     return Outage(from_ms, from_ms + min(OUTAGE_MS, (last_ms - first_ms) // 6 // MINUTE_MS * MINUTE_MS))
 
 

@@ -14,6 +14,7 @@ from tallywell.service.anchoring import Instant
 SECOND_NS = 1_000_000_000
 MS_NS = 1_000_000
 LOOK_NS = SECOND_NS // 2
+GATHER_NS = SECOND_NS  # passes that arrive within a second go into one commit: about half the wear of the card
 
 
 class Port(Protocol):
@@ -28,13 +29,14 @@ class Port(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class World:
-    """`look_ns`: how often the inbox and the clocks are looked at."""
+    """`look_ns`: how often the inbox and the clocks are looked at; `gather_ns`: how long passes wait for one commit."""
 
     clock: Clock
     boot_id: str
     log: Callable[[str], None]
     open_port: Callable[[LineSettings, Clock], Port] = Bus
     look_ns: int = LOOK_NS
+    gather_ns: int = GATHER_NS
 
     def instant(self) -> Instant:
         """Both clocks read together, in ms."""
