@@ -2,7 +2,7 @@
 
 from dataclasses import replace
 
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tallywell.readings.exchange import Read
@@ -67,6 +67,7 @@ QUANTITIES = st.lists(
 )
 
 
+@settings(max_examples=200, deadline=None)
 @given(QUANTITIES, st.integers(4, 12), st.integers(0, 3))
 def test_every_value_is_in_one_read_and_no_read_is_longer_than_allowed(
     places: list[tuple[int, NumberType, Table]], words: int, padding: int
@@ -91,6 +92,7 @@ def test_every_value_is_in_one_read_and_no_read_is_longer_than_allowed(
         assert longest <= padding
 
 
+@settings(max_examples=200, deadline=None)
 @given(QUANTITIES, st.integers(4, 12))
 def test_no_plan_of_fewer_reads_exists(places: list[tuple[int, NumberType, Table]], words: int) -> None:
     """Against a search that is right by construction: the best over every way to cut the ordered values."""

@@ -6,7 +6,7 @@ from dataclasses import replace
 from fractions import Fraction
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tallywell.readings.exchange import Read
@@ -50,6 +50,7 @@ def come_back(quantity: Quantity, value: int | float | Fraction) -> Value:
     return value_of(quantity, encode(map_of(quantity), quantity.name, value))
 
 
+@settings(max_examples=200, deadline=None)
 @given(st.sampled_from(INTEGERS), st.sampled_from(list(WordOrder)), st.sampled_from(list(ByteOrder)), st.data())
 def test_an_integer_total_comes_back_in_every_arrangement(
     kind: NumberType, word_order: WordOrder, byte_order: ByteOrder, data: st.DataObject
@@ -60,6 +61,7 @@ def test_an_integer_total_comes_back_in_every_arrangement(
     assert come_back(quantity, count).total == Total.exact(count)
 
 
+@settings(max_examples=200, deadline=None)
 @given(st.sampled_from(FLOATS), st.sampled_from(list(WordOrder)), st.sampled_from(list(ByteOrder)), st.data())
 def test_a_float_total_comes_back_within_its_own_bounds(
     kind: NumberType, word_order: WordOrder, byte_order: ByteOrder, data: st.DataObject
@@ -70,10 +72,11 @@ def test_a_float_total_comes_back_within_its_own_bounds(
     found = come_back(quantity, count).total
     assert found is not None
     assert found.low <= count <= found.high
-    if kind is NumberType.FLOAT64 or count < 2**24:
+    if kind is NumberType.FLOAT64 or count < 2**23:  # a step is at most 2^-23 of the number: less than one count
         assert (found.count, found.low, found.high) == (count, count, count)
 
 
+@settings(max_examples=200, deadline=None)
 @given(st.sampled_from(list(NumberType)), st.sampled_from(list(WordOrder)), st.sampled_from(list(ByteOrder)), st.data())
 def test_other_numbers_come_back(
     kind: NumberType, word_order: WordOrder, byte_order: ByteOrder, data: st.DataObject
@@ -216,6 +219,7 @@ def test_bytes_that_do_not_fit_the_plan_are_a_fault_and_no_exception(
     assert found.books.shown == "does not fit the plan"
 
 
+@settings(max_examples=200, deadline=None)
 @given(st.binary(max_size=300), st.integers(-2, 2**9))
 def test_any_bytes_give_values_or_faults(raw: bytes, got: int) -> None:
     plan = reads(THREE)

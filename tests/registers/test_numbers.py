@@ -7,7 +7,7 @@ from fractions import Fraction
 from typing import Literal
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from pymodbus.client.mixin import ModbusClientMixin
 
@@ -75,6 +75,7 @@ def test_half_a_step_on_each_side() -> None:
     assert high - low == 2**104
 
 
+@settings(max_examples=200, deadline=None)
 @given(st.sampled_from(list(NumberType)), st.integers(0, 2**64 - 1))
 def test_numbers_agree_with_struct(kind: NumberType, bits: int) -> None:
     """struct follows IEEE 754 and two's complement (Python library reference, struct)."""
@@ -89,6 +90,7 @@ def test_numbers_agree_with_struct(kind: NumberType, bits: int) -> None:
         assert found is None
 
 
+@settings(max_examples=200, deadline=None)
 @given(st.sampled_from(FLOATS), st.fractions(-(10**12), 10**12, max_denominator=10**9))
 def test_the_nearest_float_is_that_of_the_processor(kind: NumberType, number: Fraction) -> None:
     nearest = pattern_of_number(number, kind)
@@ -98,6 +100,7 @@ def test_the_nearest_float_is_that_of_the_processor(kind: NumberType, number: Fr
         assert nearest == int.from_bytes(struct.pack(">d", number.numerator / number.denominator), "big")
 
 
+@settings(max_examples=200, deadline=None)
 @given(st.integers(0, 2**31 - 2**24 - 1))
 def test_bounds_are_the_midpoints_to_the_neighbours_as_struct_knows_them(pattern: int) -> None:
     here, above = (Fraction(struct.unpack(">f", (pattern + k).to_bytes(4, "big"))[0]) for k in (0, 1))
@@ -132,6 +135,7 @@ def test_the_four_arrangements(word_order: WordOrder, byte_order: ByteOrder, wor
     assert pattern_of_words(bytes.fromhex(words), word_order, byte_order) == 0x11223344
 
 
+@settings(max_examples=200, deadline=None)
 @given(st.sampled_from([1, 2, 4]), st.integers(0, 2**64 - 1), st.sampled_from(LAYOUTS))
 def test_words_and_patterns_are_inverse(words: int, bits: int, layout: tuple[WordOrder, ByteOrder]) -> None:
     pattern = bits >> (64 - 16 * words)
