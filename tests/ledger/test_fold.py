@@ -28,20 +28,6 @@ def test_a_rollover_goes_through_the_capacity_and_not_through_all_nines(lines: L
     """) == ["0:00-0:15 +125 metered rollovers 1 [125, 125]", "0:15-0:30 +5 metered [5, 5]"]
 
 
-def test_a_binary_register_goes_round_at_its_own_capacity() -> None:
-    from tallywell.ledger.judge import Rules, explain
-    from tallywell.readings.clocks import When
-    from tallywell.readings.quantities import Reading, Scale
-    from tallywell.readings.total import Total
-
-    scale, rules = Scale(Fraction(1, 1000), 2**32), Rules(60_000, Fraction(1, 10))
-    old = Reading(1, When(1, 0, 0, 0), Total.exact(2**32 - 1), scale)
-    new = Reading(2, When(1, 60_000, 60_000, 0), Total.exact(4), scale)
-    found = explain(rules, old, old.total, new)
-    assert found is not None
-    assert (found.posted, found.rollovers) == (5, 1)
-
-
 def test_a_gap_says_why_and_keeps_its_volume(intervals: Intervals) -> None:
     (one,) = intervals("""
         00:00 1000
@@ -117,6 +103,23 @@ def test_a_glitch_that_fitted_is_found_out_by_the_three_after_it(lines: Lines) -
         "0:15-0:45 +20 metered [20, 20] (glitch set aside inside)",
         "0:45-1:00 +10 metered [10, 10]",
         "1:00-1:15 +10 metered [10, 10]",
+    ]
+
+
+def test_a_count_beyond_the_capacity_is_set_aside_at_once(lines: Lines) -> None:
+    """Wrong words, or too few digits stated: nothing of it may be posted, and each such reading is shown."""
+    assert lines(
+        """
+        00:00 9990
+        00:15 10010
+        00:30 10020
+        00:45 10030
+        01:00 40
+        """,
+        digits=4,
+    )[:3] == [
+        f"{clock}-{clock} +0 glitch [0, 0] (count beyond the totalizer's capacity)"
+        for clock in ("0:15", "0:30", "0:45")
     ]
 
 
