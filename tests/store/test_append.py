@@ -6,7 +6,7 @@ import json
 import sqlite3
 from dataclasses import replace
 from hashlib import sha256
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pytest
 from hypothesis import given, settings
@@ -33,12 +33,12 @@ class Failing(sqlite3.Connection):
 
     fail: tuple[str, int] | None = None  # (how the statement begins, SQLite's extended error code)
 
-    def execute(self, sql: str, *parameters: object) -> sqlite3.Cursor:  # type: ignore[override]
+    def execute(self, sql: str, *parameters: Any) -> sqlite3.Cursor:
         if Failing.fail and sql.startswith(Failing.fail[0]):
             error = sqlite3.OperationalError("as if")
             error.sqlite_errorcode = Failing.fail[1]
             raise error
-        return super().execute(sql, *parameters)  # type: ignore[arg-type]
+        return super().execute(sql, *parameters)
 
 
 def failing(*path: object, **options: object) -> sqlite3.Connection:
@@ -71,7 +71,8 @@ def test_numbers_go_on_after_a_restart(kit: Kit, again: Callable[..., Kit]) -> N
 def test_a_count_beyond_64_bits_with_sign_does_not_stop_the_store(kit: Kit, column: str, count: int) -> None:
     poll = kit.poll(fault="out_of_range", raw=b"\xff" * 8, **{column: count})
     kit.add(poll)
-    assert polls_of(kit.folder) == [replace(poll, **{column: None})]
+    nothing: dict[str, Any] = {column: None}
+    assert polls_of(kit.folder) == [replace(poll, **nothing)]
     kit.add(poll)  # appended again after a fault it is still the same fact
 
 

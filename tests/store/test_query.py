@@ -11,6 +11,7 @@ from tallywell.readings.facts import Anchor, Entry, Event, Fact, Poll
 from tallywell.readings.problems import EdgeFailure
 from tallywell.store.canonical import canonical
 from tallywell.store.database import RecordFolder
+from tallywell.store.dating import utc_at
 from tallywell.store.query import WIDER_MS, Reader
 
 if TYPE_CHECKING:
@@ -193,13 +194,13 @@ def test_bisecting_finds_what_a_scan_finds(folder: RecordFolder, again: Callable
 
 
 def _random_boot(kit: Kit, chance: random.Random, start: int) -> None:
-    anchored = None
+    anchored: Anchor | None = None
     for minute in range(0, 60, 3):
         boot_ms = minute * MINUTE + chance.randrange(5_000)
         if chance.random() < 0.07:
             anchored = kit.anchor(boot_ms, start + boot_ms + chance.randrange(-500, 500))
             kit.add(anchored)
-        kit.add(kit.poll(boot_ms=boot_ms, utc_ms=anchored and anchored.utc_ms + boot_ms - anchored.boot_ms))
+        kit.add(kit.poll(boot_ms=boot_ms, utc_ms=utc_at(anchored, boot_ms) if anchored else None))
     kit.writer.close()
 
 
