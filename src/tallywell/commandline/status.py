@@ -19,6 +19,8 @@ def run(options: argparse.Namespace) -> int:
     from tallywell.schedule.system_clock import SystemClock, boot_id
     from tallywell.service.entering import daemon_runs
     from tallywell.service.looking import states
+    from tallywell.store.database import RecordFolder
+    from tallywell.store.query import Reader
 
     loaded, site = sound_site(options.site)
     running = daemon_runs(loaded.record)
@@ -26,7 +28,8 @@ def run(options: argparse.Namespace) -> int:
         print("The daemon is not running: nothing is being read now.")
     clock = SystemClock()
     now = (boot_id(), clock.boot_ns() // 1_000_000, clock.utc_ns() // 1_000_000)
-    states_found = states(loaded.record, site, now)
+    with Reader(RecordFolder(loaded.record)) as reader:
+        states_found = states(reader, site, now)
     for state in states_found:
         print(state.sentence)
     return 0 if running and all(state.well for state in states_found) else 1

@@ -90,7 +90,7 @@ class Daemon:
         self._store()
         self._lines = {line.name: self._line(line) for line in self._site.lines.values()}
         self._look_due = self._clock.boot_ns()
-        self._world.log(sentences.started(self._site, self._loaded.record, after))
+        self._world.log(sentences.started(self._site, str(self._loaded.record), after))
         for line in self._lines.values():
             line.start()
 

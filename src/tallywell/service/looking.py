@@ -2,7 +2,6 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from pathlib import Path
 
 from tallywell.readings.clocks import When
 from tallywell.readings.facts import Poll
@@ -12,7 +11,6 @@ from tallywell.registers.register_map import parse_map
 from tallywell.service import sentences
 from tallywell.service.sentences import Seen, Watch
 from tallywell.service.site import Point, Site
-from tallywell.store.database import RecordFolder
 from tallywell.store.query import Reader
 
 NEWEST = 200  # polls looked at: enough to see a total move at a poll a minute and a slow meter
@@ -27,10 +25,9 @@ class State:
     well: bool
 
 
-def states(record: Path, site: Site, now: tuple[str, int, int]) -> tuple[State, ...]:
-    """One state per point. `now`: boot id, boot ms and wall ms of this moment. EdgeFailure without a record."""
-    with Reader(RecordFolder(record)) as reader:
-        return tuple(_state(reader, site, point, now) for point in site.points.values())
+def states(reader: Reader, site: Site, now: tuple[str, int, int]) -> tuple[State, ...]:
+    """One state per point. `now`: boot id, boot ms and wall ms of this moment."""
+    return tuple(_state(reader, site, point, now) for point in site.points.values())
 
 
 def _state(reader: Reader, site: Site, point: Point, now: tuple[str, int, int]) -> State:

@@ -2,7 +2,6 @@
 
 from dataclasses import dataclass
 from fractions import Fraction
-from pathlib import PurePath
 from zoneinfo import ZoneInfo
 
 from tallywell.readings.facts import Poll
@@ -91,7 +90,7 @@ def silent(point: Point, watch: Watch, zone: ZoneInfo) -> str:
     return f"{place(point)}: {WHAT[fault]}{since} ({counted(watch.missed, 'poll')}); {ADVICE[fault]}"
 
 
-def started(site: Site, record: PurePath, after: str) -> str:
+def started(site: Site, record: str, after: str) -> str:
     ended = {
         "first": "the record is new",
         "stopped": "it was stopped in order before",
