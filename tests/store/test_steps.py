@@ -46,9 +46,7 @@ def month(folder: RecordFolder, hours: int, point: int) -> tuple[Counting, int]:
         sum(1 for _ in reader.events(first, last))
         reader.last_accepted(first)
         assert reader.last_dated(last)
-        print(
-            f"{hours // 8760} years: seq {first}..{last}, {before} polls before, {inside} inside, {counting.steps} steps"
-        )
+        print(f"{hours // 8760} years: {first}..{last}, {before} polls before, {inside} inside, {counting.steps} steps")
     return counting, inside
 
 

@@ -169,6 +169,10 @@ def test_the_folder_and_its_files_belong_to_the_group(folder: RecordFolder, user
     for file in ("record.db", "record.db-wal", "record.db-shm", "record.db.lock"):
         there = (folder.path / file).stat()
         assert (there.st_uid, there.st_gid, stat.S_IMODE(there.st_mode)) == (DAEMON, SHARED, 0o660), file
+    daemon.told("stop")
+    for side in ("-wal", "-shm"):
+        there = (folder.path / f"record.db{side}").stat()
+        assert there.st_uid == DAEMON, "they stay, so that no reader makes them anew under its own user"
 
 
 def test_the_operator_reads_drops_and_knows_of_the_writer(folder: RecordFolder, users: Users) -> None:

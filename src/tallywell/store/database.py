@@ -90,8 +90,9 @@ def _make_folder(folder: Path, gid: int | None) -> None:
         with contextlib.suppress(PermissionError):  # not a member of it: the folder's own group stays
             os.chown(folder, -1, gid)
     mode = stat.S_IMODE(there.st_mode)
-    if mode & FOLDER_MODE != FOLDER_MODE and os.geteuid() in (0, there.st_uid):
-        folder.chmod(FOLDER_MODE if made else mode | FOLDER_MODE)
+    wanted = FOLDER_MODE if made else mode | FOLDER_MODE
+    if mode != wanted and os.geteuid() in (0, there.st_uid):
+        folder.chmod(wanted)
 
 
 def _make_file(path: Path) -> None:
