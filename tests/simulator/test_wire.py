@@ -24,7 +24,8 @@ from tallywell.simulator.station import Served, Station
 from tallywell.simulator.wire import Wire
 
 START = 1_772_348_400_000
-SILENCE_NS = LineSettings("", baud=115_200, parity="none").silence_ns
+SETTINGS = LineSettings("", baud=115_200, parity="none")
+SILENCE_NS = SETTINGS.silence_ns
 
 
 class Now:
@@ -50,7 +51,7 @@ def served() -> list[Served]:
 @pytest.fixture
 def wire(plain: RegisterMap, crossed: RegisterMap, steady: Profile, now: Now, served: list[Served]) -> Iterator[Wire]:
     station = Station([Meter(17, plain, steady, first_count=1000), Meter(18, crossed, steady, first_count=70_000)])
-    with Wire(station, SILENCE_NS, now, served.append) as started:
+    with Wire(station, SETTINGS, now, served.append) as started:
         yield started
 
 
@@ -118,7 +119,7 @@ def test_answers_that_nobody_takes_are_lost_and_the_line_lives_on(wire: Wire) ->
 
 def test_stop_takes_the_pseudo_terminal_away(plain: RegisterMap, steady: Profile, now: Now) -> None:
     before = len(list(Path("/proc/self/fd").iterdir()))
-    wire = Wire(Station([Meter(17, plain, steady)]), SILENCE_NS, now).start()
+    wire = Wire(Station([Meter(17, plain, steady)]), SETTINGS, now).start()
     with opened(wire.path):
         pass
     wire.stop()
@@ -131,7 +132,7 @@ def test_a_reader_that_hangs_up_while_the_line_stops_does_no_harm(
     plain: RegisterMap, steady: Profile, now: Now
 ) -> None:
     for _ in range(20):
-        with Wire(Station([Meter(17, plain, steady)]), SILENCE_NS, now) as wire, opened(wire.path) as port:
+        with Wire(Station([Meter(17, plain, steady)]), SETTINGS, now) as wire, opened(wire.path) as port:
             tty.setraw(port)
             os.write(port, request(17, Read(4, 0, 2)))
 

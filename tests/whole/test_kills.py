@@ -14,6 +14,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import pytest
+
 from tests.whole.site_on_ptys import called, leave_alone, rows, site_text, tallywell
 from tests.whole.site_on_ptys import field as simulated_field
 

@@ -45,7 +45,7 @@ def _wires(site: Site, options: argparse.Namespace) -> dict[str, Wire]:
 def _wire(site: Site, line: Line, options: argparse.Namespace, now_ms: int) -> Wire:
     meters = [_meter(point, options, now_ms) for point in site.points_of(line.name)]
     settings = settings_of(Line(line.name, line.port, line.baud, Parity.NONE, line.stop_bits))
-    return Wire(Station(meters, TURNAROUND_NS), settings.silence_ns, _utc_ms)
+    return Wire(Station(meters, TURNAROUND_NS), settings, _utc_ms)
 
 
 def _meter(point: Point, options: argparse.Namespace, now_ms: int) -> Meter:

@@ -89,10 +89,9 @@ def _may_be_replaced(folder: Path) -> bool:
 @contextmanager
 def _field(folder: Path, played: Scenario, clock: JumpingClock, answers: list[Served]) -> Iterator[None]:
     """The line with its meters, under a name that stays in the folder only while the line is there."""
-    silence_ns = LineSettings("", BAUD, "none").silence_ns
     port = folder / PORT
     station = Station(played.meters.values())
-    with Wire(station, silence_ns, lambda: clock.true_utc_ns() // MS_NS, answers.append) as wire:
+    with Wire(station, LineSettings("", BAUD, "none"), lambda: clock.true_utc_ns() // MS_NS, answers.append) as wire:
         port.symlink_to(wire.path)
         try:
             yield

@@ -13,6 +13,7 @@ import tty
 from collections.abc import Callable
 
 from tallywell.line.frame import LONGEST_FRAME
+from tallywell.line.timing import LineSettings
 from tallywell.simulator.station import Answer, Served, Station
 
 AGAIN_NS = 50_000_000  # how long to leave a pseudo-terminal alone that its reader has hung up
@@ -22,15 +23,15 @@ class Wire:
     """A station on a pseudo-terminal. Open `path` as a serial port; `stop` takes it away.
 
     `utc_ms` gives the true time, at which a meter latches its values: the moment a request's last byte came.
-    `silence_ns` is what ends a request, usually `line.timing`'s 3.5 characters at the line's baud. `told` hears of each
+    `settings` say how long the request's bytes would take on a wire and which silence ends it. `told` hears of each
     answer that left, on the wire's own thread, so that a truth can be kept beside the record.
     The reader may close its side and come back: the simulator keeps the other end open meanwhile.
     """
 
     def __init__(
-        self, station: Station, silence_ns: int, utc_ms: Callable[[], int], told: Callable[[Served], None] | None = None
+        self, station: Station, settings: LineSettings, utc_ms: Callable[[], int], told: Callable[[Served], None] | None = None
     ) -> None:
-        self._station, self._silence_ns, self._utc_ms, self._told = station, silence_ns, utc_ms, told
+        self._station, self._settings, self._utc_ms, self._told = station, settings, utc_ms, told
         self._near, self._far = os.openpty()
         tty.setraw(self._far)
         os.set_blocking(self._near, False)
@@ -75,7 +76,7 @@ class Wire:
     def _wait_s(self) -> float | None:
         due = [at_ns for at_ns, _ in self._agenda[:1]]
         if self._heard:
-            due.append(self._last_ns + self._silence_ns)
+            due.append(self._ended_ns())
         return max(0, min(due) - time.monotonic_ns()) / 1e9 if due else None
 
     def _take(self) -> None:
@@ -90,12 +91,21 @@ class Wire:
         self._heard = (self._heard + chunk)[: LONGEST_FRAME + 1]
 
     def _end_request(self, now_ns: int) -> None:
-        if not self._heard or now_ns - self._last_ns < self._silence_ns:
+        if not self._heard or now_ns < self._ended_ns():
             return
+        ended_ns = self._ended_ns()
         frame, self._heard = self._heard, b""
-        ended_ns = self._last_ns + self._silence_ns
         self._agenda += [(ended_ns + a.delay_ns, a) for a in self._station.hear(frame, self._latched_ms)]
         self._agenda.sort(key=lambda due: due[0])
+
+    def _ended_ns(self) -> int:
+        """When the silence behind what was heard has passed: the kernel hands over at once what a wire takes a time for.
+
+        Above 19,200 baud the standard's fixed 1.750 ms is far more than 3.5 characters (V1.02, 2.5.1.1), and counts from
+        the write: the request's own time on the wire and 3.5 characters fit into it at 115,200 baud.
+        """
+        wire_ns = self._settings.wire_ns(len(self._heard))
+        return self._last_ns + wire_ns + max(self._settings.silence_ns - wire_ns, self._settings.wire_ns(7) // 2)
 
     def _send_due(self, now_ns: int) -> None:
         while self._agenda and self._agenda[0][0] <= now_ns:
