@@ -61,14 +61,15 @@ class Writer:
         self._writing = connect_writing(self.folder, self._connect)
         self._keeping = connect_reading(self.folder, self._connect)
         self._names = StoredNames(self._writing)
-        self._sound = True
         found = self._writing.execute("SELECT max(id) FROM link").fetchone()
         self._linked: int = found[0] or 0
         self._points = {name: number for number, name in self._writing.execute("SELECT id, name FROM point")}
         self._plans = {(told, reads): number for number, told, reads in self._writing.execute("SELECT * FROM plan")}
+        self._sound = True
 
     def reopen(self) -> None:
         """Close and open the database again under the same lock, run and counter. StorageFault."""
+        self._sound = False
         self._disconnect()
         with storage_faults(self.folder):
             self._open()
@@ -92,7 +93,9 @@ class Writer:
         ValueError: our own bug (foreign run, unknown point or plan, a number used twice, one below the last link).
         """
         if facts:
-            self._check(facts)
+            self._make_sound()
+            with storage_faults(self.folder):
+                self._check(facts)
             self._commit(lambda: self._insert(facts))
             self._settle(facts)
 
@@ -137,11 +140,14 @@ class Writer:
     def _there(self, seq: int) -> bool:
         return bool(facts_between(self._writing, seq, seq))
 
-    def _commit(self, work: Callable[[], _T]) -> _T:
+    def _make_sound(self) -> None:
         if self._held is None:
             raise ValueError("this writer is closed")
         if not self._sound:
             self.reopen()
+
+    def _commit(self, work: Callable[[], _T]) -> _T:
+        self._make_sound()
         linked = self._linked
         try:
             with storage_faults(self.folder), _our_bugs(), transaction(self._writing):
@@ -182,6 +188,7 @@ class Writer:
         return name in self._points
 
     def _row(self, table: str, unique: str, key: object, row: tuple[object, ...]) -> int:
+        self._make_sound()
         with storage_faults(self.folder):
             found = self._writing.execute(f"SELECT id FROM {table} WHERE {unique} = ?", (key,)).fetchone()
         return int(found[0]) if found else self._commit(lambda: self._new_row(table, row))

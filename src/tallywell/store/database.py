@@ -115,17 +115,28 @@ def take_lock(folder: RecordFolder) -> int:
         held = os.open(folder.lock, os.O_RDWR | os.O_CLOEXEC)
     except OSError as error:
         raise not_ours(folder, error) from error
-    for _ in range(5):  # `lock_held` of another process takes it for an instant
-        with contextlib.suppress(BlockingIOError):
-            fcntl.flock(held, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    try:
+        if _locked(held):
             os.ftruncate(held, 0)
             os.pwrite(held, f"{os.getpid()}\n".encode(), 0)
             return held
-        time.sleep(0.02)
-    holder = os.pread(held, 32, 0).decode("ascii", "replace").strip() or "unknown"
+        holder = os.pread(held, 32, 0).decode("ascii", "replace").strip() or "unknown"
+    except OSError as error:
+        os.close(held)
+        raise not_ours(folder, error) from error
     os.close(held)
     hint = "let it do the writing, or stop it first (systemctl stop tallywell)"
     raise EdgeFailure(f"{folder.path}: the record is being written by process {holder}", hint=hint, again=True)
+
+
+def _locked(held: int) -> bool:
+    """Not at once: `lock_held` of another process takes it for an instant."""
+    for _ in range(5):
+        with contextlib.suppress(BlockingIOError):
+            fcntl.flock(held, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            return True
+        time.sleep(0.02)
+    return False
 
 
 def lock_held(folder: RecordFolder) -> bool:
@@ -159,7 +170,10 @@ def not_ours(folder: RecordFolder, error: OSError) -> EdgeFailure:
 
 _HINTS = {
     sqlite3.SQLITE_FULL: ("the disk is full", "free some space; what was not stored can be appended again"),
-    sqlite3.SQLITE_IOERR: ("the disk does not answer", "check the card, its socket and its file system (dmesg)"),
+    sqlite3.SQLITE_IOERR: (
+        "the disk does not answer",
+        "check the free space, then the card and its file system (dmesg)",
+    ),
     sqlite3.SQLITE_READONLY: ("it may not be written", f"check its owner, group {GROUP} and mode 0660"),
     sqlite3.SQLITE_CANTOPEN: ("it cannot be opened", f"check its owner, its group {GROUP} and the folder's mode 2770"),
     sqlite3.SQLITE_NOTADB: ("it is not a record", "restore it from backup/, and keep the broken file"),
