@@ -29,7 +29,11 @@ class Wire:
     """
 
     def __init__(
-        self, station: Station, settings: LineSettings, utc_ms: Callable[[], int], told: Callable[[Served], None] | None = None
+        self,
+        station: Station,
+        settings: LineSettings,
+        utc_ms: Callable[[], int],
+        told: Callable[[Served], None] | None = None,
     ) -> None:
         self._station, self._settings, self._utc_ms, self._told = station, settings, utc_ms, told
         self._near, self._far = os.openpty()
@@ -99,10 +103,10 @@ class Wire:
         self._agenda.sort(key=lambda due: due[0])
 
     def _ended_ns(self) -> int:
-        """When the silence behind what was heard has passed: the kernel hands over at once what a wire takes a time for.
+        """When the silence behind what was heard has passed; the kernel hands over at once what takes a wire some time.
 
-        Above 19,200 baud the standard's fixed 1.750 ms is far more than 3.5 characters (V1.02, 2.5.1.1), and counts from
-        the write: the request's own time on the wire and 3.5 characters fit into it at 115,200 baud.
+        Above 19,200 baud the standard's fixed 1.750 ms is far more than 3.5 characters (V1.02, 2.5.1.1) and counts from
+        the write: at 115,200 baud the request's own time on the wire and 3.5 characters fit into it.
         """
         wire_ns = self._settings.wire_ns(len(self._heard))
         return self._last_ns + wire_ns + max(self._settings.silence_ns - wire_ns, self._settings.wire_ns(7) // 2)
