@@ -10,7 +10,7 @@ from collections import deque
 from tallywell import __version__
 from tallywell.readings.exchange import Pass
 from tallywell.readings.facts import Anchor, Event, Fact, Poll
-from tallywell.readings.problems import StorageFault
+from tallywell.readings.problems import EdgeFailure, StorageFault
 from tallywell.schedule.due import ClockStepped, LookAgain, begin
 from tallywell.service import sentences
 from tallywell.service.accepting import accepted_content, keys_of, plan_of, settings_of
@@ -178,8 +178,8 @@ class Daemon:
                 points=tuple(self._site.points),
                 in_hand=tuple(self._asked),
             )
-        except StorageFault as fault:
-            self._world.log(f"inbox: {fault}; what waits there stays there")
+        except EdgeFailure as failure:
+            self._world.log(f"inbox: {failure}; what waits there stays there")
             return
         for uuid, seq in turn.stored:
             self._world.log(f"entered {uuid} as {seq}")
@@ -239,9 +239,11 @@ class Daemon:
         """The record cannot be written: hold what was read, oldest given up beyond the bound, and try again."""
         self._world.log(f"record: {fault}; {len(self._unstored)} facts wait in memory")
         if len(self._unstored) > KEPT_FACTS:
-            gone = len(self._unstored) - KEPT_FACTS
-            self._unstored = self._unstored[gone:]
-            self._lost += gone
+            gone = self._unstored[:-KEPT_FACTS]
+            self._unstored = self._unstored[-KEPT_FACTS:]
+            for fact in gone:
+                self._writer.give_back(fact.seq)
+            self._lost += len(gone)
             self._world.log(f"record: {self._lost} facts were given up")
         if not self._stopping.is_set():
             self._stopping.wait(1.0)
