@@ -9,13 +9,16 @@ import pytest
 
 from tallywell.ledger.intervals import Kind
 from tallywell.ledger.periods import between, calendar_year, month
+from tallywell.readings.clocks import When
 from tallywell.readings.problems import EdgeFailure
+from tallywell.readings.quantities import HandReading, Missed, Reading, Scale
+from tallywell.readings.total import Total
 from tallywell.readings.units import VOLUMES
 from tallywell.reports.csv_layout import csv
 from tallywell.reports.model import How, PointReport, Report
 from tallywell.reports.text import text
 from tallywell.service.accepted import accepted_site
-from tallywell.service.books import period_report
+from tallywell.service.books import period_report, with_hands
 from tallywell.service.ledger_facts import Stream
 from tallywell.store.query import Reader
 from tests.service.made_record import MAP, QUARTER_MS, SITE, MadeRecord, at, made_record
@@ -152,6 +155,32 @@ def test_an_edge_in_a_gap_shows_its_bounds_and_two_months_keep_the_sum(tmp_path:
     assert july.known_day_m3 == last * GALLONS_100
 
 
+def test_an_edge_inside_a_rollover_is_shown_as_the_register_would(tmp_path: Path) -> None:
+    made = made_record(tmp_path, "2026-07-01 00:00")
+    runs(made, "2026-07-01 00:00", "2026-07-31 23:50", 99_999_990 - 4 * 2975, 4)
+    runs(made, "2026-08-01 00:05", "2026-08-01 01:20", 20, 4)
+    report = made.report(month("2026-07"))
+    point = report.points[0]
+    assert point.end is not None
+    assert (point.end.low, point.end.seen.count, point.end.high) == (99_999_990, 12, 20)  # 22 of 30 counts in 15 of 20 min
+    assert point.end.seen.face == "00000012"
+    assert point.segments[0].rollovers == 1
+    assert point.segments[0].balances
+    assert point.end == made.report(month("2026-08")).points[0].begin
+
+
+def test_a_glitch_just_behind_the_end_is_seen_through(tmp_path: Path) -> None:
+    made = made_record(tmp_path, "2026-07-01 00:00")
+    last = runs(made, "2026-07-01 00:00", "2026-07-31 23:50", 0, 4)
+    made.read(at("2026-08-01 00:05"), forward_total=77_000_000)
+    runs(made, "2026-08-01 00:20", "2026-08-01 01:20", last + 6, 4)
+    point = july_of(made)
+    assert point.end is not None
+    assert point.end.after is not None
+    assert point.end.after.utc_ms == at("2026-08-01 00:20")
+    assert (point.end.low, point.end.high) == (last, last + 6)
+
+
 def test_a_point_that_was_dead_for_two_months_before(tmp_path: Path) -> None:
     made = made_record(tmp_path, "2026-04-20 00:00")
     last = runs(made, "2026-04-20 00:00", "2026-04-30 12:00", 0, 1)
@@ -218,7 +247,7 @@ def test_a_cut_of_the_power_is_named_as_the_cause_of_its_gap(tmp_path: Path) -> 
 def test_another_line_s_lost_port_is_no_cause_here(tmp_path: Path) -> None:
     made = made_record(tmp_path, "2026-07-01 00:00")
     runs(made, "2026-07-01 00:00", "2026-07-15 00:00", 0, 1)
-    made.event(at("2026-07-15 01:00"), "port_lost", {"line": "south"})
+    made.event(at("2026-07-15 01:00"), "port_back", {"line": "south"})
     made.event(at("2026-07-15 02:00"), "port_lost", {"line": "field"})
     runs(made, "2026-07-15 08:00", "2026-08-01 03:00", 2000, 1)
     assert july_of(made).gaps[0].cause == ("port_lost",)
@@ -229,11 +258,14 @@ def test_another_line_s_lost_port_is_no_cause_here(tmp_path: Path) -> None:
 
 def test_an_entry_that_was_replaced_no_longer_counts(tmp_path: Path) -> None:
     made = made_record(tmp_path, "2026-07-01 00:00")
-    wrong = made.enter(made.begins_ms, "installation", {"serial": "WRONG", "first_count": None, "note": ""})
     runs(made, "2026-07-01 00:00", "2026-08-01 03:00", 0, 1)
+    mistaken: dict[str, object] = {"serial": "WRONG", "first_count": None, "note": ""}
+    wrong = made.enter(at("2026-08-01 03:01"), "installation", mistaken, about=at("2026-07-05 12:00"))
     right: dict[str, object] = {"serial": "A-1042", "first_count": None, "note": ""}
-    made.enter(at("2026-08-01 03:01"), "installation", right, about=made.begins_ms, replaces=wrong)
-    assert [meter.serial for meter in july_of(made).meters] == ["A-1042"]
+    made.enter(at("2026-08-01 03:02"), "installation", right, about=made.begins_ms, replaces=wrong)
+    point = july_of(made)
+    assert [meter.serial for meter in point.meters] == ["A-1042"]
+    assert [segment.serial for segment in point.segments] == ["A-1042"]
 
 
 def test_an_entry_that_cannot_be_taken_is_said_and_does_not_stop_the_report(tmp_path: Path) -> None:
@@ -323,6 +355,19 @@ def test_a_corrected_map_does_not_change_what_was_read_under_the_old_one(tmp_pat
     assert counts_of(report.points[0]) == 31 * 96
     assert len(report.maps) == 2
     assert [remark.kind for remark in report.points[0].remarks] == []
+
+
+def test_hand_readings_stand_before_the_first_reading_at_or_after_them() -> None:
+    def seen(seq: int, utc_ms: int | None) -> Reading:
+        return Reading(seq, When(1, seq, utc_ms, 0), Total.exact(seq), Scale(GALLONS_100, 10**8))
+
+    def hand(about_ms: int) -> HandReading:
+        return HandReading(f"at {about_ms}", about_ms, Total.exact(0), "ana")
+
+    missed = Missed(3, When(1, 3, 250, 0), "no_answer")
+    facts: list[Reading | Missed] = [seen(1, 100), seen(2, None), missed, seen(4, 300)]
+    placed = list(with_hands(facts, [hand(999), hand(300), hand(100), hand(101)]))
+    assert placed == [hand(100), facts[0], facts[1], facts[2], hand(101), hand(300), facts[3], hand(999)]
 
 
 # --- the law: begun at readings that fit, and read past the end, it equals the fold from the beginning
