@@ -44,7 +44,7 @@ def test_a_gap_says_why_and_keeps_its_volume(intervals: Intervals) -> None:
     assert one.cause == ("stopped", "started")
 
 
-def test_two_intervals_of_polling_are_no_gap_but_one_ms_more_is(lines: Lines) -> None:
+def test_one_missed_poll_is_no_gap_whatever_its_jitter_and_two_are_one(lines: Lines) -> None:
     assert lines("""
         00:00 1000
         00:30 1010
@@ -52,7 +52,15 @@ def test_two_intervals_of_polling_are_no_gap_but_one_ms_more_is(lines: Lines) ->
     assert lines("""
         00:00 1000
         00:31 1010
-    """) == ["0:00-0:31 +10 metered across a gap [10, 10] (gap)"]
+    """) == ["0:00-0:31 +10 metered [10, 10]"]
+    assert lines("""
+        00:00 1000
+        00:32 1010
+    """) == ["0:00-0:32 +10 metered across a gap [10, 10] (gap)"]
+    assert lines("""
+        00:00 1000
+        00:45 1010
+    """) == ["0:00-0:45 +10 metered across a gap [10, 10] (gap)"]
 
 
 def test_a_glitch_is_set_aside_and_noted(lines: Lines) -> None:

@@ -229,3 +229,54 @@ def test_a_glitch_is_listed_where_it_was_read(intervals: Intervals, clock_ms: Cl
     assert [Kind.GLITCH in part.kinds for part in found.parts] == [False, True]
     assert [one.kind for one in found.not_plain] == [Kind.GLITCH, Kind.METERED]
     assert counts(found.whole.volume_m3) == 10
+
+
+def test_a_poll_a_moment_after_the_edge_nearly_is_the_reading_of_the_edge(
+    intervals: Intervals, clock_ms: Clock
+) -> None:
+    """1,000 counts a minute are possible and a register may be 5 s old: what can have passed since is all that is open."""
+    told = intervals("""
+        00:00 1000
+        00:15 9000
+        00:30 17000
+    """)
+    edge = clock_ms("00:15") - 60  # the poll of 00:15 came 60 ms after the edge
+    found = add_up(told, [clock_ms("00:00"), edge])
+    assert found.end.count == 8999
+    assert (found.end.low, found.end.high) == (9000 - 84 - 1, 9000)  # 5.06 s at 1,000 a minute: 84.3 counts
+    assert (counts(found.whole.low_m3), counts(found.whole.high_m3)) == (7915, 8000)
+
+
+def test_an_edge_inside_a_gap_is_bounded_from_both_sides_by_what_can_have_passed(
+    intervals: Intervals, clock_ms: Clock
+) -> None:
+    told = intervals("""
+        00:00 1000
+        10:00 1400
+        10:15 1410
+    """)
+    near_its_end = add_up(told, [clock_ms("09:59"), clock_ms("10:15")]).begin
+    assert (near_its_end.low, near_its_end.high) == (1000, 1400), "400 counts may have passed within a minute"
+    found = add_up(
+        intervals("""
+            00:00 1000
+            10:00 90000
+            10:15 90010
+        """),
+        [clock_ms("09:59"), clock_ms("10:15")],
+    ).begin
+    assert (found.low, found.high) == (90000 - 1084, 90000)
+    assert found.estimated
+
+
+def test_a_date_that_may_be_off_widens_the_bounds(intervals: Intervals, clock_ms: Clock) -> None:
+    text = """
+        00:00 1000
+        00:15 9000
+    """
+    edge = clock_ms("00:15") - 60
+    sharp = add_up(intervals(text), [clock_ms("00:00"), edge]).end
+    vague = add_up(intervals(text, within_ms=60_000), [clock_ms("00:00"), edge]).end
+    assert sharp.low is not None
+    assert vague.low is not None
+    assert sharp.low - vague.low == 1000, "a minute more, at 1,000 counts a minute"

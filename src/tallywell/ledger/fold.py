@@ -26,7 +26,8 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 
 from tallywell.ledger.intervals import Flag, Interval, Kind, Segment, utc_ms
-from tallywell.ledger.judge import NO_FLAGS, ONLY_GAP, Explained, Rules, allowed, explain, fit_together, is_gap
+from tallywell.ledger.judge import NO_FLAGS, ONLY_GAP, Explained, allowed, explain, fit_together, is_gap
+from tallywell.ledger.rules import Rules
 from tallywell.readings.clocks import When
 from tallywell.readings.quantities import HandReading, Happened, Installed, Missed, Reading
 from tallywell.readings.total import Total
@@ -187,7 +188,7 @@ def _interval(state: State, new: Reading, kind: Kind, flags: frozenset[Flag], fo
     if utc_ms(new) <= utc_ms(good):
         flags = flags | {Flag.TIME_UNCERTAIN}
     flags = flags | segment.flags | inside.flags
-    opening, notes = state.book.count, (flags, inside.missed, inside.cause, inside.hand)
+    opening, notes = state.book.count, (flags, inside.missed, inside.cause, inside.hand, state.rules)
     if found is None:
         return Interval(segment, good, new, kind, opening, opening, 0, 0, allowed(state.rules, good, new), 0, *notes)
     counts = (opening, found.book.count, found.posted, found.low, found.high, found.rollovers)

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from fractions import Fraction
 
+from tallywell.ledger.rules import Rules
 from tallywell.readings.quantities import HandReading, Reading, Scale
 
 
@@ -78,6 +79,7 @@ class Interval:
     An installation's first count stands as a reading of seq 0 and boot -1, dated at the entry's instant.
     A kind that ends a segment (decrease, impossible step, scale, change-out) posts 0 and bears the ended segment's id;
     its `high` is what the possible rate allows.
+    `rules`: what bounds the flow inside; None where nothing is known of it.
     `missed`: missed polls inside by fault, sorted. `cause`: names of what happened inside, each once, in order.
     """
 
@@ -95,6 +97,7 @@ class Interval:
     missed: tuple[tuple[str, int], ...] = ()
     cause: tuple[str, ...] = ()
     hand: tuple[HandReading, ...] = ()
+    rules: Rules | None = None
 
     @property
     def scale(self) -> Scale:

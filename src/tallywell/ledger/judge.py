@@ -16,26 +16,14 @@ downwards 0 where a reset fits, upwards as many rounds as fit.
 """
 
 from dataclasses import dataclass
-from fractions import Fraction
 from itertools import pairwise
 
 from tallywell.ledger.intervals import Flag, Kind, utc_ms
+from tallywell.ledger.rules import Rules
 from tallywell.readings.quantities import Reading
 from tallywell.readings.total import Total
 
 CHANCE = 100  # a reset that looks like a rollover is taken for one in at most 1 of so many cases
-
-
-@dataclass(frozen=True, slots=True)
-class Rules:
-    """`every_ms`: the point's rate of polling. `possible_rate_m3s`: the greatest flow that the pipe can pass.
-
-    `readout_ms`: how old a register may be when it is read, at most (meters refresh every second or few).
-    """
-
-    every_ms: int
-    possible_rate_m3s: Fraction
-    readout_ms: int = 5_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,16 +51,20 @@ def elapsed_ms(old: Reading, new: Reading) -> int:
 
 
 def is_gap(rules: Rules, old: Reading, new: Reading) -> bool:
-    return elapsed_ms(old, new) > 2 * rules.every_ms
+    """More than twice `every`, and a tenth of it for the jitter of a poll's instant.
+
+    One missed poll is no gap, two are one. Without the tenth a single miss would be a gap in 15 to 26 % of cases
+    (measured over a month of 15-minute polls of three meters on a line), by a few milliseconds of turnaround.
+    """
+    return elapsed_ms(old, new) > 2 * rules.every_ms + rules.every_ms // 10
 
 
 def allowed(rules: Rules, old: Reading, new: Reading) -> int:
     """The most counts of `old`'s scale that can have passed between two readings."""
-    ms = elapsed_ms(old, new) + rules.readout_ms
+    ms = elapsed_ms(old, new)
     if old.when.boot != new.when.boot:
         ms += old.when.within_ms + new.when.within_ms
-    rate, one = rules.possible_rate_m3s, old.scale.one_count_m3
-    return rate.numerator * one.denominator * max(0, ms) // (rate.denominator * one.numerator * 1000) + 1
+    return rules.most(old.scale, ms)
 
 
 def explain(rules: Rules, old: Reading, book: Total, new: Reading) -> Explained | None:

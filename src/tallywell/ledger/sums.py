@@ -5,8 +5,9 @@ taken from the boot clock within a boot, since a new anchor may have moved the d
 that does not end after it begins is posted whole at its end.
 
 Bounds: the readings' own steps count once at each end of an unbroken run, not at every poll between. An edge inside an
-interval lies anywhere between its two readings, whatever the interpolation says. What the ledger did not post, or
-posted as a question, adds its own bounds.
+interval lies between its two readings, whatever the interpolation says, and no farther from either of them than the
+possible rate allows: a reading a moment after midnight nearly is the reading of midnight. What the ledger did not post,
+or posted as a question, adds its own bounds.
 """
 
 from bisect import bisect_left, bisect_right
@@ -263,10 +264,23 @@ def bounds_at(one: Interval, edge_ms: int) -> tuple[int, int, int]:
         return _closed(one)
     if edge_ms <= one.begin_ms:
         return _opened(one)
-    low, high = one.first.total.low, one.first.total.high + one.high
+    count, low, high = one.opening + counts_before(one, edge_ms), one.first.total.low, one.first.total.high + one.high
     if one.kind in SURE:
-        high = one.last.total.high + one.rollovers * one.scale.capacity
-    return one.opening + counts_before(one, edge_ms), low, max(low, high)
+        low, high = _narrowed(one, edge_ms)
+    return count, min(low, count), max(high, count)
+
+
+def _narrowed(one: Interval, edge_ms: int) -> tuple[int, int]:
+    """Between the two readings, and as near to each as the possible rate, a register's age and both dates allow."""
+    low, high = one.first.total.low, one.last.total.high + one.rollovers * one.scale.capacity
+    if one.rules is None or Flag.TIME_UNCERTAIN in one.flags:
+        return low, high
+    since = edge_ms - one.begin_ms + one.first.when.within_ms
+    until = one.end_ms - edge_ms + one.last.when.within_ms
+    least = one.last.total.low + one.rollovers * one.scale.capacity - one.rules.most(one.scale, until)
+    most = one.first.total.high + one.rules.most(one.scale, since)
+    stated = one.first.when.boot < 0  # a person's first count: its instant is as good as that person's watch
+    return max(low, least), high if stated else min(high, most)
 
 
 def _opened(one: Interval) -> tuple[int, int, int]:

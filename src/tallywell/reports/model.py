@@ -109,7 +109,7 @@ class Slice:
 
 @dataclass(frozen=True, slots=True)
 class GapLine:
-    """A stretch of more than 2 x `every` without a good reading. `volume` across all of it; None: unknown."""
+    """A stretch of more than 2.1 x `every` without a good reading. `volume` across all of it; None: unknown."""
 
     begin_ms: int
     end_ms: int

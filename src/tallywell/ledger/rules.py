@@ -1,0 +1,24 @@
+"""What the ledger must know of a point beside its readings."""
+
+from dataclasses import dataclass
+from fractions import Fraction
+
+from tallywell.readings.quantities import Scale
+
+
+@dataclass(frozen=True, slots=True)
+class Rules:
+    """`every_ms`: the point's rate of polling. `possible_rate_m3s`: the greatest flow that the pipe can pass.
+
+    `readout_ms`: how old a register may be when it is read, at most (meters refresh every second or few).
+    """
+
+    every_ms: int
+    possible_rate_m3s: Fraction
+    readout_ms: int = 5_000
+
+    def most(self, scale: Scale, ms: int) -> int:
+        """The most counts that can pass in so many ms, a register's age and the rounding of one count included."""
+        rate, one = self.possible_rate_m3s, scale.one_count_m3
+        ms = max(0, ms + self.readout_ms)
+        return rate.numerator * one.denominator * ms // (rate.denominator * one.numerator * 1000) + 1
