@@ -234,7 +234,7 @@ def test_a_glitch_is_listed_where_it_was_read(intervals: Intervals, clock_ms: Cl
 def test_a_poll_a_moment_after_the_edge_nearly_is_the_reading_of_the_edge(
     intervals: Intervals, clock_ms: Clock
 ) -> None:
-    """1,000 counts a minute are possible and a register may be 5 s old: what can have passed since is all that is open."""
+    """1,000 counts a minute are possible and a register may be 5 s old: only what can have passed since is open."""
     told = intervals("""
         00:00 1000
         00:15 9000
