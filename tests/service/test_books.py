@@ -162,7 +162,7 @@ def test_an_edge_inside_a_rollover_is_shown_as_the_register_would(tmp_path: Path
     report = made.report(month("2026-07"))
     point = report.points[0]
     assert point.end is not None
-    assert (point.end.low, point.end.seen.count, point.end.high) == (99_999_990, 12, 20)  # 22 of 30 counts in 15 of 20 min
+    assert (point.end.low, point.end.seen.count, point.end.high) == (99_999_990, 12, 20)  # 15 of 20 min
     assert point.end.seen.face == "00000012"
     assert point.segments[0].rollovers == 1
     assert point.segments[0].balances
