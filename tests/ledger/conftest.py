@@ -15,8 +15,9 @@ from fractions import Fraction
 
 import pytest
 
-from tallywell.ledger.fold import Fact, Rules, begin, fold
+from tallywell.ledger.fold import Fact, begin, fold
 from tallywell.ledger.intervals import OF_SEGMENT, Interval
+from tallywell.ledger.rules import Rules
 from tallywell.readings.clocks import When
 from tallywell.readings.quantities import HandReading, Happened, Installed, Missed, Reading, Scale
 from tallywell.readings.total import Total

@@ -15,8 +15,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from tallywell.ledger.fold import Fact, Rules, begin, fold
+from tallywell.ledger.fold import Fact, begin, fold
 from tallywell.ledger.periods import days, edges_ms, month
+from tallywell.ledger.rules import Rules
 from tallywell.ledger.sums import Sum, add_up
 from tallywell.readings.clocks import When
 from tallywell.readings.quantities import Missed, Reading, Scale

@@ -384,8 +384,9 @@ def test_hand_readings_go_with_the_interval_they_lie_in(intervals: Intervals) ->
 
 
 def test_a_known_segment_may_be_given_to_a_fold_that_begins_late(installed: Entry) -> None:
-    from tallywell.ledger.fold import Rules, begin, fold
+    from tallywell.ledger.fold import begin, fold
     from tallywell.ledger.intervals import Segment
+    from tallywell.ledger.rules import Rules
     from tallywell.readings.clocks import When
     from tallywell.readings.quantities import Reading, Scale
     from tallywell.readings.total import Total
@@ -397,3 +398,43 @@ def test_a_known_segment_may_be_given_to_a_fold_that_begins_late(installed: Entr
     ]
     state = begin(Rules(60_000, Fraction(1)), (entry,), Segment("seq 5", confirmed=False))
     assert [one.segment.id for one in fold(facts, state)] == ["seq 5"]
+
+
+def test_an_installation_entered_after_the_first_readings_names_the_meter_and_cuts_nothing(
+    intervals: Callable[..., list[Interval]], installed: Callable[..., Installed]
+) -> None:
+    told = intervals(
+        """
+        00:00 1000
+        00:15 1010
+        00:30 1020
+        00:45 1030
+        """,
+        installed=(installed("late", "00:20", 1012),),
+    )
+    assert [(one.segment.id, one.posted, one.kind) for one in told] == [
+        ("seq 1", 10, Kind.METERED),
+        ("late", 10, Kind.METERED),
+        ("late", 10, Kind.METERED),
+    ]
+    assert [one.segment.entered for one in told] == [False, True, True]
+
+
+def test_an_installation_whose_first_count_does_not_lie_on_the_way_is_a_change_out(
+    intervals: Callable[..., list[Interval]], installed: Callable[..., Installed]
+) -> None:
+    told = intervals(
+        """
+        00:00 100000
+        00:15 100010
+        00:30 20
+        00:45 30
+        """,
+        installed=(installed("new", "00:20", 12),),
+    )
+    assert [(one.segment.id, one.posted, one.kind) for one in told] == [
+        ("seq 1", 10, Kind.METERED),
+        ("seq 1", 0, Kind.CHANGE_OUT),
+        ("new", 8, Kind.FROM_FIRST_COUNT),
+        ("new", 10, Kind.METERED),
+    ]

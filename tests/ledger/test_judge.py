@@ -5,7 +5,8 @@ from fractions import Fraction
 import pytest
 
 from tallywell.ledger.intervals import Flag, Kind
-from tallywell.ledger.judge import Explained, Rules, allowed, explain, fit_together, is_gap
+from tallywell.ledger.judge import Explained, allowed, explain, fit_together, is_gap
+from tallywell.ledger.rules import Rules
 from tallywell.readings.clocks import When
 from tallywell.readings.quantities import Reading, Scale
 from tallywell.readings.total import Total

@@ -5,9 +5,10 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 
 from tallywell import __version__
-from tallywell.ledger.fold import Rules, begin, fold
+from tallywell.ledger.fold import begin, fold
 from tallywell.ledger.intervals import Interval
 from tallywell.ledger.periods import Period, edges_ms, midnight_ms
+from tallywell.ledger.rules import Rules
 from tallywell.readings.facts import Entry
 from tallywell.readings.quantities import HandReading, Happened, Installed, LedgerFact, Missed, Reading, Scale
 from tallywell.registers.quantity import Kind, Quantity

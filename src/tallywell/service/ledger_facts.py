@@ -6,7 +6,8 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 from itertools import islice
 
-from tallywell.ledger.fold import Rules, fit_together
+from tallywell.ledger.fold import fit_together
+from tallywell.ledger.rules import Rules
 from tallywell.readings.clocks import When
 from tallywell.readings.exchange import Read
 from tallywell.readings.facts import Event, Poll
