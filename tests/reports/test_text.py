@@ -45,7 +45,7 @@ def test_what_is_not_known_is_said_and_never_zero(tmp_path: Path) -> None:
     assert "unknown, not zero" in shown
     assert "agency id not stated" in shown
     assert "serial number and date of installation not entered" in shown
-    assert "greatest rate            unknown" in shown
-    assert "hours pumped             unknown" in shown
+    assert "maximum rate           unknown" in shown
+    assert "hours pumped           unknown" in shown
     assert shown.count("no readings") >= 31
     assert "the meter did not answer (1 poll)" in shown

@@ -98,7 +98,7 @@ def test_a_dial_in_thousandths_of_an_acre_foot(tmp_path: Path) -> None:
     report = made.report(month("2026-07"))
     assert report.points[0].end is not None
     assert report.points[0].end.seen.face == "00092545"
-    assert "volume                   92.545 acre-feet" in text(report)
+    assert "volume                 92.545 acre-feet" in text(report)
     assert ",92.545,acre_foot," in csv(report)
 
 
@@ -114,7 +114,7 @@ def test_published_conversions(tmp_path: Path, one_count: str, last: int, unit: 
     made = made_record(tmp_path, "2026-07-01 00:00", site=site, maps={"inline-a.yaml": map_})
     rising_to(made, "2026-07-01 00:00", "2026-08-01 00:00", 0, last)
     runs(made, "2026-08-01 00:15", "2026-08-01 02:00", last, 0)
-    assert f"volume                   {said}" in text(made.report(month("2026-07")), unit)
+    assert f"volume                 {said}" in text(made.report(month("2026-07")), unit)
 
 
 # --- days, edges and gaps

@@ -167,7 +167,7 @@ def test_a_second_writer_is_told_who_writes(kit: Kit) -> None:
 
 def test_a_failed_opening_gives_the_lock_back(folder: RecordFolder) -> None:
     folder.db.write_bytes(b"this was a photograph once " * 100)
-    with pytest.raises(EdgeFailure, match=r"is not a record .*restore it from backup"):
+    with pytest.raises(EdgeFailure, match=r"is not a record .*last copy in its place"):
         open_writer(folder, "0.test", "b")
     assert not lock_held(folder)
 

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from tallywell.reports.model import Report
     from tallywell.service.accepted import Accepted
 
+NO_DATE = "let `tallywell run` poll; where nothing sets this machine's clock, state the time by `tallywell clock`"
 SUMMARY = "the volumes of a month, a year or any days, as text or CSV"
 
 
@@ -131,7 +132,7 @@ def _has_something(report: "Report") -> None:
     from tallywell.reports.dates import with_offset
 
     if report.as_of_ms is None:
-        raise EdgeFailure("the record holds nothing with a date yet", hint="let `tallywell run` poll the meters first")
+        raise EdgeFailure("the record holds nothing with a date yet", hint=NO_DATE)
     if report.begin_ms > report.as_of_ms:
         raise EdgeFailure(
             f"the record ends {with_offset(report.as_of_ms, report.zone)}, before {report.period.name} begins",

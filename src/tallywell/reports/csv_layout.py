@@ -121,7 +121,7 @@ def _totals(point: PointReport, unit: VolumeUnit, zone: ZoneInfo) -> Iterator[Ro
         "words": factor(unit.name),
     }
     rate = rate_unit(unit.name, point.rate_unit)
-    for item, found in (("greatest rate", point.maximum), ("greatest momentary flow", point.peak)):
+    for item, found in (("maximum rate", point.maximum), ("instantaneous peak", point.peak)):
         row = {"section": "point", "item": item, "unit": rate.name, "value": UNKNOWN}
         if found is not None:
             at = _span(found.begin_ms, found.begin_ms + found.window_ms, zone)

@@ -116,8 +116,8 @@ def _summary(point: PointReport, unit: VolumeUnit, zone: ZoneInfo) -> list[str]:
     rows += _meters(point.meters, zone)
     rows += [("register", _register_words(point)), ("face", _face_words(point))]
     rows += [
-        ("greatest rate", _maximum_words(point, rate, zone)),
-        ("greatest momentary flow", _peak_words(point, rate, zone)),
+        ("maximum rate", _maximum_words(point, rate, zone)),
+        ("instantaneous peak", _peak_words(point, rate, zone)),
         ("hours pumped", _hours_words(point)),
         ("time covered", per_cent(Fraction(point.covered_ms, point.expected_ms))),
         ("volume of a known day", _known_day(point)),

@@ -43,5 +43,5 @@ def accepted_site(reader: Reader) -> Accepted:
 def _text(reader: Reader, sha256: str) -> str:
     text = reader.text_by_hash(bytes.fromhex(sha256))
     if text is None:
-        raise EdgeFailure(f"the record lacks the text {sha256[:12]} that it accepted", hint="restore it from a backup")
+        raise EdgeFailure(f"the record lacks the text {sha256[:12]} that it accepted", hint="put back your last copy")
     return text.content

@@ -176,8 +176,8 @@ _HINTS = {
     ),
     sqlite3.SQLITE_READONLY: ("it may not be written", f"check its owner, group {GROUP} and mode 0660"),
     sqlite3.SQLITE_CANTOPEN: ("it cannot be opened", f"check its owner, its group {GROUP} and the folder's mode 2770"),
-    sqlite3.SQLITE_NOTADB: ("it is not a record", "restore it from backup/, and keep the broken file"),
-    sqlite3.SQLITE_CORRUPT: ("it is damaged", "restore it from backup/, and keep the broken file"),
+    sqlite3.SQLITE_NOTADB: ("it is not a record", "put your last copy in its place, and keep the broken file"),
+    sqlite3.SQLITE_CORRUPT: ("it is damaged", "put your last copy in its place, and keep the broken file"),
     sqlite3.SQLITE_BUSY: ("another program keeps it busy", "end what holds record.db open for writing"),
 }
 _AGAIN = frozenset({sqlite3.SQLITE_FULL, sqlite3.SQLITE_IOERR, sqlite3.SQLITE_BUSY})
@@ -261,7 +261,7 @@ def changes_to_make(folder: RecordFolder, connection: sqlite3.Connection) -> tup
     try:
         return schema.missing(applied)
     except ValueError as error:
-        hint = "install that version or a later one; going back means restoring backup/"
+        hint = "install that version or a later one; going back means going back to a copy of the record"
         raise EdgeFailure(f"{folder.db}: {error}", hint=hint) from error
 
 
