@@ -429,3 +429,16 @@ def _closed() -> Iterator[None]:
     yield
     while MadeRecord.open_ones:
         MadeRecord.open_ones.pop().close()
+
+
+def test_a_wrong_value_that_fits_just_behind_the_end_does_not_move_water_between_two_months(tmp_path: Path) -> None:
+    """It fits the last reading of the month, and the two after it fall below it: only the fourth decides."""
+    made = made_record(tmp_path, "2026-07-30 00:00")
+    last = runs(made, "2026-07-30 00:00", "2026-07-31 23:50", 1000, 10)
+    made.read(at("2026-08-01 00:05"), forward_total=last + 100)
+    runs(made, "2026-08-01 00:20", "2026-08-02 00:20", last + 20, 10)
+    july, august = (made.report(month(name)).points[0] for name in ("2026-07", "2026-08"))
+    assert july.end is not None
+    assert july.end == august.begin
+    assert (july.end.low, july.end.high) == (last, last + 20)
+    assert counts_of(july) + counts_of(august) == counts_of(made.report(calendar_year("2026")).points[0])

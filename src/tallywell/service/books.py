@@ -77,12 +77,12 @@ def face_of(point: Point) -> tuple[Face, bool]:
 
 @dataclass(frozen=True, slots=True)
 class _Gathered:
-    """One point: its report, its intervals (for permits), the maps that served, and good readings behind the period."""
+    """One point: its report, its intervals (for permits), the maps that served; `settled`: what follows the period."""
 
     report: PointReport
     intervals: tuple[Interval, ...]
     maps: dict[str, str]
-    past_end: int
+    settled: bool
 
 
 @dataclass(slots=True)
@@ -154,13 +154,13 @@ class _Books:
         silence = _Silence(edges[0], edges[-1])
         decoder = Decoder(self.reader, point)
         intervals: tuple[Interval, ...] = ()
-        past_end = 0
+        settled = False
         if point_id is not None:
             stream = Stream(decoder, point_id, _rules(point), self.reach)
             hands = [visit.reading for visit in visits if visit.reading is not None]
             facts = with_hands(silence.watch(stream), hands)
             intervals = tuple(fold(facts, begin(_rules(point), hung)))
-            past_end = stream.past_end
+            settled = len(stream.settled) == FITTING
         gathered = PointFacts(
             place=_place(point, self.site),
             register=_register(point),
@@ -174,7 +174,7 @@ class _Books:
             unread=silence.lines(point.every_ms),
             no_readings=_why_none(point_id, silence),
         )
-        return _Gathered(point_report(gathered, self.period, self.site.zone), intervals, decoder.maps_used(), past_end)
+        return _Gathered(point_report(gathered, self.period, self.site.zone), intervals, decoder.maps_used(), settled)
 
 
 def with_hands(facts: Iterable[LedgerFact], hands: Sequence[HandReading]) -> Iterator[LedgerFact | HandReading]:
@@ -260,9 +260,9 @@ def _provisional(as_of_ms: int | None, end_ms: int, gathered: Iterable[_Gathered
         return "the record holds nothing with a date yet"
     if as_of_ms < end_ms:
         return "the record ends before the period does"
-    short = [one.report.place.point for one in gathered if one.past_end < FITTING]
+    short = [one.report.place.point for one in gathered if not one.settled]
     if short:
-        return f"fewer than {FITTING} good readings after the period are on record for {', '.join(short)}"
+        return f"fewer than {FITTING} good readings in a row after the period are on record for {', '.join(short)}"
     return ""
 
 

@@ -114,14 +114,15 @@ def reach_of(reader: Reader, begin_ms: int, end_ms: int) -> Reach:
 class Stream:
     """The facts of one point in order of seq, from readings that fit one another before the period to such behind it.
 
-    `past_end` counts the good readings behind; fewer than FITTING at the end: the record knows no more.
+    `settled`: the newest good readings behind the period that fit one another, at most FITTING; fewer at the end: the
+    record knows no more.
     """
 
     decoder: Decoder
     point_id: int
     rules: Rules
     reach: Reach
-    past_end: int = 0
+    settled: tuple[Reading, ...] = ()
 
     def __iter__(self) -> Iterator[LedgerFact]:
         told = self.start_seq()
@@ -129,7 +130,7 @@ class Stream:
         while batch := list(islice(polls, BATCH)):
             yield from self._with_events(batch, told)
             told = batch[-1][0].seq + 1
-            if self.past_end >= FITTING:
+            if len(self.settled) == FITTING:
                 return
         yield from self._events(told, self.reach.last)
 
@@ -151,9 +152,15 @@ class Stream:
         polls: list[LedgerFact] = [one for poll, when in batch if (one := self.decoder.fact(poll, when)) is not None]
         for fact in sorted([*polls, *self._events(told, batch[-1][0].seq)], key=lambda fact: fact.seq):
             yield fact
-            self.past_end += isinstance(fact, Reading) and fact.seq > self.reach.last
-            if self.past_end >= FITTING:
+            if isinstance(fact, Reading) and fact.seq > self.reach.last:
+                self._settle(fact)
+            if len(self.settled) == FITTING:
                 return
+
+    def _settle(self, reading: Reading) -> None:
+        """Readings that contradict one another settle nothing: the reading after them decides what the first were."""
+        follows = fit_together(self.rules, (*self.settled[-1:], reading))
+        self.settled = (*self.settled, reading) if follows else (reading,)
 
     def _events(self, first_seq: int, last_seq: int) -> Iterator[Happened]:
         for event, when in self.decoder.reader.events(first_seq, last_seq):
