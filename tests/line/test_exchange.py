@@ -110,6 +110,20 @@ def test_times_of_a_good_reply(wire_of: WireOf) -> None:
     assert outcome.at_ns == outcome.sent_ns + 5 * MS // 2
 
 
+def test_bytes_seen_after_a_long_standstill_are_no_reading_of_that_time() -> None:
+    machine = Exchange(LINE, 0)
+    machine.start(ASK, 0)
+    assert machine.expire(10 * MS) is None
+    assert machine.request_due(10 * MS)
+    hour_ns = 3_600_000 * MS  # the machine slept between the reply and our look at it
+    machine.receive(GOOD, hour_ns)
+    outcome = machine.expire(hour_ns + LINE.silence_ns)
+    assert outcome is not None
+    assert outcome.data is None, f"a value stamped {outcome.at_ns / MS:.0f} ms, which came within 100 ms"
+    assert outcome.fault is Fault.STRAY_BYTES
+    assert outcome.refused == (Refused(Fault.STRAY_BYTES, GOOD),)
+
+
 def test_timeout_counts_from_the_end_of_the_request(wire_of: WireOf) -> None:
     outcome = wire_of(LINE).play(ASK)
     assert outcome.ended_ns - outcome.sent_ns == 100 * MS + LINE.wire_ns(11) + LINE.latency_ns

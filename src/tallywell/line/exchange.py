@@ -11,7 +11,9 @@ The rules, and where they come from ("V1.02" is Modbus over Serial Line V1.02):
 3. A reply is taken by address, function, byte count, exact length and CRC, then silence with nothing behind it
    (V1.02, 2.5.1 and 2.4.1). An exception is the meter's refusal and is held to the same.
 4. The wait counts from the end of the request on the wire: the meter's longest delay, the reply's own time on the
-   wire, and what the adapter may take to hand bytes over. A frame that has begun may end later than that.
+   wire, and what the adapter may take to hand bytes over. A frame that has begun may end later than that. Bytes first
+   seen long after it (the machine slept, or this program stood still) lay there for an unknown time: the value's
+   time would be a guess, so they are not the answer.
 5. An RTU reply carries no transaction number, so a late one looks like the answer to the next request. After a
    timeout, a damaged or foreign frame or a stray byte the unit *owes* a reply: it is not asked again before
    `owes_until_ns`, and a whole frame from it neither answers nor ends an exchange with another unit. Draining the
@@ -137,7 +139,7 @@ class Exchange:
 
     def _begin(self, now_ns: int) -> None:
         self._heard = bytearray()
-        self._early = 0  # how many of them came before our last bit was out
+        self._early = 0  # how many of them are not the answer for their time alone (rules 2 and 4)
         self._refused: list[Refused] = []
         self._sent_ns: int | None = None
         self._first_ns: int | None = None
@@ -187,6 +189,8 @@ class Exchange:
             self._early = len(self._heard)  # rule 2
         while self._throw_away_owed():
             self._first_ns = now_ns if self._heard else None
+        if self._first_ns is not None and self._first_ns > self._give_up_ns:
+            self._early = len(self._heard)  # rule 4
         del self._heard[KEPT_BYTES:]
         return self._by_length()
 
