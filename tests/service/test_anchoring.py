@@ -47,3 +47,13 @@ def test_slewing_is_no_step() -> None:
         seen = look(dating, Instant(second * 1000, second * 1000 + second // 2), GOOD)  # 500 ppm
         assert not seen.stepped_ms
         dating = seen.dating
+
+
+def test_a_step_that_is_vouched_for_a_moment_later_is_anchored_then_and_not_an_hour_later() -> None:
+    first = look(Dating(1000), Instant(0, 1000), GOOD).dating
+    stepped = look(first, Instant(500, 3_601_500), BAD)
+    assert stepped.stepped_ms == 3_600_000
+    assert not stepped.anchor
+    seen = look(stepped.dating, Instant(1000, 3_602_000), GOOD)
+    assert seen.anchor
+    assert seen.dating.utc_ms(2000) == 3_603_000

@@ -1,5 +1,8 @@
 """When the wall clock is believed (pure). One anchor at the first good synchronisation, at each step, then hourly.
 
+A time service may step the clock first and vouch for it a moment later: the anchor of that step comes as soon as the
+clock is vouched for and tells another time than the last anchor.
+
 An hourly anchor keeps the drift small: a single one would be off by 4.4 h after a year at 500 ppm, the worst that the
 kernel's clock discipline allows (adjtimex(2), MAXFREQ).
 """
@@ -52,7 +55,7 @@ def look(dating: Dating, now: Instant, sync: Sync) -> Look:
     """Compare both clocks with what was known. Call it about once a second and before the first poll."""
     moved = now.wall_minus_boot_ms - dating.wall_minus_boot_ms
     stepped = moved if abs(moved) > STEP_MS else 0
-    anchor = sync.synchronised and (stepped != 0 or _anchor_is_old(dating, now))
+    anchor = sync.synchronised and (stepped != 0 or _anchor_is_old(dating, now) or _tells_another_time(dating, now))
     seen = replace(dating, wall_minus_boot_ms=now.wall_minus_boot_ms)
     if anchor:
         seen = replace(seen, anchor_boot_ms=now.boot_ms, anchor_utc_ms=now.wall_ms)
@@ -61,3 +64,8 @@ def look(dating: Dating, now: Instant, sync: Sync) -> Look:
 
 def _anchor_is_old(dating: Dating, now: Instant) -> bool:
     return dating.anchor_boot_ms is None or now.boot_ms - dating.anchor_boot_ms >= HOUR_MS
+
+
+def _tells_another_time(dating: Dating, now: Instant) -> bool:
+    dated = dating.utc_ms(now.boot_ms)
+    return dated is not None and abs(now.wall_ms - dated) > STEP_MS
