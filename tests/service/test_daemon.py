@@ -219,6 +219,40 @@ def test_an_ask_for_an_unknown_point_is_answered_and_not_left_lying(stand: Stand
     assert not list((stand.record.path / "inbox").glob("*.json"))
 
 
+def test_a_disk_that_stays_full_is_told_once_and_at_the_end_what_is_lost(
+    stand: Stand, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    honest, refusals = append.Writer.append, 0
+
+    def failing(self: append.Writer, facts: list[object]) -> None:
+        nonlocal refusals
+        if len(stand.log) >= 3:
+            refusals += 1
+            if refusals == 3 and stand.daemon is not None:
+                stand.daemon.stop()
+            raise StorageFault("disk full", hint="make room", again=True)
+        honest(self, facts)  # type: ignore[arg-type]  # a stand-in for the method, with its own words
+
+    monkeypatch.setattr(append.Writer, "append", failing)
+    stand.run(10**9)
+    assert refusals > 3
+    assert len([line for line in stand.log if "disk full" in line]) == 1
+    assert "lost" in stand.log[-1]
+    assert "stopped" not in stand.events()
+
+
+def test_an_ask_whose_file_cannot_be_taken_away_is_answered_once(stand: Stand, monkeypatch: pytest.MonkeyPatch) -> None:
+    def refusing(_folder: RecordFolder, _uuid: str) -> None:
+        raise PermissionError(13, "Permission denied")
+
+    monkeypatch.setattr("tallywell.service.daemon.finish", refusing)
+    stand.record.create()
+    drop(stand.record, draft_of(Statement("ask", "line0-p1", None, "someone", {})))
+    stand.run(12)
+    assert stand.events().count("asked") == 1
+    assert any("cannot be taken away" in line for line in stand.log)
+
+
 def test_stop_from_another_thread_ends_it_at_once(stand: Stand) -> None:
     def later(line: str) -> None:
         if line.startswith("started") and stand.daemon is not None:

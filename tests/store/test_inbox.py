@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import pathlib
 import re
 import signal
 import sqlite3
@@ -11,7 +12,7 @@ import stat
 import time
 from contextlib import closing
 from random import Random
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pytest
 from hypothesis import given
@@ -27,6 +28,7 @@ from tallywell.store.inbox import ASK, AskFile, Draft, Fate, Outlook, Turn, awai
 from tallywell.store.query import Reader
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
     from pathlib import Path
 
     from tests.store.conftest import Kit
@@ -227,6 +229,75 @@ def test_a_full_disk_leaves_the_drop_where_it_is(kit: Kit) -> None:
         other.execute("ROLLBACK")
     assert waiting(kit.folder) == (f"{uuid}.json",)
     assert took(kit).stored == ((uuid, 1),)
+
+
+class DoubtfulDisk(sqlite3.Connection):
+    """Its COMMIT says that it failed, and yet everything is on the disk, as after an fsync that came to nothing."""
+
+    fail = False
+
+    def execute(self, sql: str, *parameters: Any) -> sqlite3.Cursor:
+        cursor = super().execute(sql, *parameters)
+        if DoubtfulDisk.fail and sql == "COMMIT":
+            error = sqlite3.OperationalError("as if")
+            error.sqlite_errorcode = sqlite3.SQLITE_IOERR_FSYNC
+            raise error
+        return cursor
+
+
+@pytest.mark.parametrize("text", [to_text(draft()), "garbage"])
+def test_the_number_of_a_commit_that_failed_and_is_there_is_not_given_again(
+    folder: RecordFolder, again: Callable[..., Kit], text: str
+) -> None:
+    kit = again(folder, connect=lambda *path, **options: sqlite3.connect(*path, factory=DoubtfulDisk, **options))
+    put(folder, text)
+    DoubtfulDisk.fail = True
+    try:
+        with pytest.raises(StorageFault):
+            took(kit)
+    finally:
+        DoubtfulDisk.fail = False
+    kit.add(kit.poll())  # another fact under the same number would end the writer
+    took(kit)
+    kit.add(kit.poll())
+    with Reader(folder) as reader:
+        assert [entry.uuid for entry in reader.entries()] == ([UUID] if text != "garbage" else [])
+    assert waiting(folder) == ()
+    kit.writer.close()
+
+
+def test_a_file_that_cannot_be_moved_holds_up_no_other_and_is_told_once(
+    kit: Kit, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    stuck = kit.folder.inbox / "heap.json"
+    stuck.mkdir()  # of another user, as root's `mkdir` leaves it: it can be neither moved nor emptied
+    honest = pathlib.Path.rename
+
+    def rename(self: Path, target: Path) -> Path:
+        if self == stuck:
+            raise PermissionError(13, "Permission denied")
+        return honest(self, target)
+
+    monkeypatch.setattr(pathlib.Path, "rename", rename)
+    uuid = drop(kit.folder, draft())
+    turn = took(kit)
+    assert ([name for name, _ in turn.refused], turn.lying) == (["heap.json"], ("heap.json",))
+    assert [stored for stored, _ in turn.stored] == [uuid]
+    for _ in range(3):
+        assert took(kit, lying=turn.lying) == Turn()
+    with Reader(kit.folder) as reader:
+        assert [event.name for event, _ in reader.events(1, 99)] == [inbox.REFUSED]
+
+
+def test_an_entry_whose_file_cannot_be_taken_away_is_stored_once(kit: Kit, monkeypatch: pytest.MonkeyPatch) -> None:
+    def unlink(self: Path, *, missing_ok: bool = False) -> None:
+        raise PermissionError(13, "Permission denied")
+
+    uuids = {drop(kit.folder, draft()) for _ in range(2)}
+    monkeypatch.setattr(pathlib.Path, "unlink", unlink)
+    turn = took(kit)
+    assert {uuid for uuid, _ in turn.stored} == uuids
+    assert took(kit, lying=turn.lying) == Turn()
 
 
 def test_a_flood_is_taken_in_turns(kit: Kit) -> None:

@@ -6,11 +6,12 @@ and from then on the reading survives whatever happens.
 
 import threading
 from collections import deque
+from contextlib import suppress
 
 from tallywell import __version__
 from tallywell.readings.exchange import Pass
 from tallywell.readings.facts import Anchor, Event, Fact, Poll
-from tallywell.readings.problems import EdgeFailure, StorageFault
+from tallywell.readings.problems import EdgeFailure
 from tallywell.schedule.due import ClockStepped, LookAgain, begin
 from tallywell.service import sentences
 from tallywell.service.accepting import accepted_content, keys_of, plan_of, settings_of
@@ -56,6 +57,8 @@ class Daemon:
         self._delivered: deque[Pass] = deque()
         self._unstored: list[Fact] = []  # facts that have their number and are not yet in the record
         self._asked: dict[str, int | None] = {}  # asks in hand: uuid -> seq of the poll once there is one
+        self._lying: set[str] = set()  # names in the inbox that are done with and cannot be taken away
+        self._trouble: dict[str, str] = {}  # what was said last of the inbox and of the record, so as to say it once
         self._lost = 0
         self._wake = threading.Event()
         self._stopping = threading.Event()
@@ -106,7 +109,11 @@ class Daemon:
         self._gather()
         self._note("stopped", {})
         self._store()
-        self._world.log("stopped")
+        if self._unstored:  # once more: the database was opened anew meanwhile
+            self._store()
+        lost = sum(isinstance(fact, Poll) for fact in self._unstored)
+        farewell = f"; {sentences.counted(lost, 'reading')} that could not be stored are lost" if self._unstored else ""
+        self._world.log(f"stopped{farewell}")
 
     def _hush(self) -> None:
         """End the line threads; the exchange that runs is abandoned and comes out as `stopped`."""
@@ -177,14 +184,18 @@ class Daemon:
                 shown_ms=now.wall_ms,
                 points=tuple(self._site.points),
                 in_hand=tuple(self._asked),
+                lying=self._lying,
             )
         except EdgeFailure as failure:
-            self._world.log(f"inbox: {failure}; what waits there stays there")
+            self._complain("inbox", f"{failure}; what waits there stays there")
             return
+        self._trouble.pop("inbox", None)
+        self._lying.update(turn.lying)
         for uuid, seq in turn.stored:
             self._world.log(f"entered {uuid} as {seq}")
         for file, why in turn.refused:
-            self._world.log(f"inbox/{file}: {why}; put into inbox/bad")
+            where = "it lies there still, take it away yourself" if file in turn.lying else "put into inbox/bad"
+            self._world.log(f"inbox/{file}: {why}; {where}")
         for ask in turn.asks:
             self._ask(ask.uuid, ask.draft.point)
 
@@ -217,10 +228,11 @@ class Daemon:
         """Append what is not stored yet; only after the commit does the log acknowledge it."""
         try:
             self._writer.append(self._unstored)
-        except StorageFault as fault:
+        except EdgeFailure as fault:
             self._keep(fault)
             return
         stored, self._unstored = self._unstored, []
+        self._mended()
         for fact in stored:
             if isinstance(fact, Poll):
                 self._world.log(f"stored {fact.seq}")
@@ -229,28 +241,43 @@ class Daemon:
                 self._finish(fact)
 
     def _finish(self, event: Event) -> None:
-        import json
-
-        uuid = json.loads(event.content)["uuid"]
-        finish(self._folder, uuid)
+        uuid = _uuid(event)
+        try:
+            finish(self._folder, uuid)
+        except OSError as failure:  # answered all the same; left in hand, or it would be asked again and again
+            self._world.log(f"inbox/{uuid}.json: it cannot be taken away ({failure.strerror})")
+            return
         del self._asked[uuid]
 
-    def _keep(self, fault: StorageFault) -> None:
+    def _keep(self, fault: EdgeFailure) -> None:
         """The record cannot be written: hold what was read, oldest given up beyond the bound, and try again."""
-        self._world.log(f"record: {fault}; {len(self._unstored)} facts wait in memory")
+        self._complain("record", f"{fault}; readings wait in memory, the newest {KEPT_FACTS}")
         if len(self._unstored) > KEPT_FACTS:
             gone = self._unstored[:-KEPT_FACTS]
             self._unstored = self._unstored[-KEPT_FACTS:]
             for fact in gone:
                 self._writer.give_back(fact.seq)
+                if isinstance(fact, Event) and fact.name == ASKED:
+                    self._asked.pop(_uuid(fact), None)  # nobody was answered: it lies in the inbox and is taken anew
+            if not self._lost:
+                self._world.log(f"record: more than {KEPT_FACTS} facts wait; the oldest are given up")
             self._lost += len(gone)
-            self._world.log(f"record: {self._lost} facts were given up")
         if not self._stopping.is_set():
             self._stopping.wait(1.0)
-        try:
+        with suppress(EdgeFailure):  # the next append meets it again
             self._writer.reopen()
-        except StorageFault as again:
-            self._world.log(f"record: {again}")
+
+    def _mended(self) -> None:
+        if self._trouble.pop("record", None) is not None:
+            given_up = f"; {self._lost} facts were given up meanwhile" if self._lost else ""
+            self._world.log(f"record: it can be written again{given_up}")
+        self._lost = 0
+
+    def _complain(self, of: str, trouble: str) -> None:
+        """Say it once, not twice a second for as long as it lasts."""
+        if self._trouble.get(of) != trouble:
+            self._trouble[of] = trouble
+            self._world.log(f"{of}: {trouble}")
 
     def _note(self, name: str, content: dict[str, object]) -> None:
         now = self._instant()
@@ -277,3 +304,9 @@ class Daemon:
             if trouble := self._lines[point.line].trouble:
                 self._world.log(f"line {point.line}: {trouble}")
             self._note("port_lost" if now.port_lost else "port_back", {"line": point.line, "point": point.name})
+
+
+def _uuid(asked: Event) -> str:
+    import json
+
+    return str(json.loads(asked.content)["uuid"])

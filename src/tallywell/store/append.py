@@ -51,6 +51,7 @@ class Writer:
         self._points: dict[str, int] = {}
         self._plans: dict[tuple[int, str], int] = {}
         self._given: set[int] = set()  # numbers given and not yet stored: at most what waits for one commit
+        self._doubtful: int | None = None  # given back after a fault: a COMMIT that failed may yet be on the disk
         self._open()
         self._next = newest_seq(self._writing) + 1
         with transaction(self._writing):
@@ -73,6 +74,14 @@ class Writer:
         self._disconnect()
         with storage_faults(self.folder):
             self._open()
+            newest = newest_seq(self._writing)
+        if self._doubtful is not None and newest < self._doubtful == self._next - 1:
+            self._next = self._doubtful
+        self._doubtful = None
+
+    def mend(self) -> None:
+        """Reopen after a StorageFault; otherwise nothing. StorageFault. Before numbers are taken one by one."""
+        self._make_sound()
 
     def next_seq(self) -> int:
         """A number never given before; each call counts on."""
@@ -81,10 +90,16 @@ class Writer:
         return seq
 
     def give_back(self, seq: int) -> None:
-        """The number will not be used: the last one given is given again, another one stays empty."""
+        """The number will not be used: the last one given is given again, another one stays empty.
+
+        After a StorageFault it is given again only once the database, opened anew, does not hold it after all.
+        """
         self._given.discard(seq)
         if seq == self._next - 1 and seq > self._linked * chain.BLOCK:
-            self._next = seq
+            if self._sound:
+                self._next = seq
+            else:
+                self._doubtful = seq
 
     def append(self, facts: Sequence[Fact]) -> None:
         """All of them in one commit. StorageFault: nothing of it is stored; append the same facts again later.

@@ -9,7 +9,7 @@ import json
 import os
 import stat
 from collections.abc import Callable, Collection, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import Enum
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -43,11 +43,15 @@ class AskFile:
 
 @dataclass(frozen=True, slots=True)
 class Turn:
-    """What one look into the inbox gave. `stored`: (uuid, seq); `refused`: (file name, why)."""
+    """What one look into the inbox gave. `stored`: (uuid, seq); `refused`: (file name, why).
+
+    `lying`: names of files that are done with and could not be taken away; they must be left alone from now on.
+    """
 
     stored: tuple[tuple[str, int], ...] = ()
     asks: tuple[AskFile, ...] = ()
     refused: tuple[tuple[str, str], ...] = ()
+    lying: tuple[str, ...] = ()
 
 
 class Fate(Enum):
@@ -190,6 +194,7 @@ class _Taking:
     points: Collection[str] | None
     boot_ms: int
     shown_ms: int
+    lying: list[str] = field(default_factory=list)
 
 
 def take(
@@ -201,18 +206,20 @@ def take(
     shown_ms: int,
     points: Collection[str] | None = None,
     in_hand: Collection[str] = (),
+    lying: Collection[str] = (),
     at_most: int = 64,
 ) -> Turn:
     """Store what waits, each in its own commit, then unlink it. Asks are handed over and stay until `finish`.
 
     `kinds`: those the caller knows, without ASK. `points`: names it knows besides the record's own; None = any.
-    `in_hand`: uuids of asks already handed over. StorageFault: that file and the rest still wait.
+    `in_hand`: uuids of asks already handed over; `lying`: as earlier turns gave it. StorageFault: that file and the
+    rest still wait. A file that cannot be taken away holds up no other one, and is not dealt with twice.
     """
     taking = _Taking(writer, folder, kinds, points, boot_ms, shown_ms)
     stored: list[tuple[str, int]] = []
     asks: list[AskFile] = []
     refused: list[tuple[str, str]] = []
-    names = [name for name in waiting(folder) if name.removesuffix(".json") not in in_hand]
+    names = [name for name in waiting(folder) if name.removesuffix(".json") not in in_hand and name not in lying]
     for name in names[:at_most]:
         try:
             draft = _judged(taking, name)
@@ -225,7 +232,7 @@ def take(
         except ValueError as why:
             refused.append(_refuse(taking, name, str(why)))
     _clean(folder, shown_ms)
-    return Turn(tuple(stored), tuple(asks), tuple(refused))
+    return Turn(tuple(stored), tuple(asks), tuple(refused), tuple(taking.lying))
 
 
 def _judged(taking: _Taking, name: str) -> Draft | None:
@@ -271,19 +278,20 @@ def _store(taking: _Taking, name: str, draft: Draft) -> tuple[str, int]:
     point = writer.point(draft.point) if draft.point is not None else None
     with _number(writer) as seq:
         writer.append([_entry(taking, seq, uuid, point, draft)])
-        kept = writer.entry_seq(uuid) or seq
+    kept = writer.entry_seq(uuid) or seq
     if kept != seq:  # it was stored already, and a kill came ahead of the unlink
         writer.give_back(seq)
     try:
         (taking.folder.inbox / name).unlink(missing_ok=True)
-    except OSError as error:
-        raise not_ours(taking.folder, error) from error
+    except OSError:
+        taking.lying.append(name)
     return uuid, kept
 
 
 @contextlib.contextmanager
 def _number(writer: "Writer") -> Iterator[int]:
     """A number that is given back where nothing was stored under it."""
+    writer.mend()
     seq = writer.next_seq()
     try:
         yield seq
@@ -317,8 +325,8 @@ def _refuse(taking: _Taking, name: str, why: str) -> tuple[str, str]:
         writer.append([Event(seq, writer.run.id, taking.boot_ms, taking.shown_ms, REFUSED, content)])
     try:
         (folder.inbox / name).rename(folder.bad / f"{seq}-{name}")
-    except OSError as error:
-        raise not_ours(folder, error) from error
+    except OSError:  # somebody else's folder, for one, cannot be moved
+        taking.lying.append(name)
     return shown, why
 
 
