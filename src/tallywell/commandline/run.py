@@ -38,4 +38,10 @@ def run(options: argparse.Namespace) -> int:
 
 
 def log(text: str) -> None:
-    print(text, flush=True)
+    """A log that cannot be written (its disk is full) must not end the reading of meters."""
+    try:
+        print(text, flush=True)
+    except BrokenPipeError:
+        raise
+    except OSError:
+        return
