@@ -26,9 +26,9 @@ def test_a_file_in_order(capsys: pytest.CaptureFixture[str]) -> None:
     assert lines == [
         f"{SAMPLE} is in order: Quail Flat Orchard, America/Denver",
         "point            line   address  map           every  reads a poll",
-        "north-discharge  field  17       inline-a (2)  60 s   2 (7 words)",
-        "south-discharge  field  18       insert-b (1)  60 s   1 (8 words)",
-        "hill-discharge   hill   3        spool-c (4)   300 s  1 (15 words)",
+        "north-discharge  field  17       inline-a (2)  1 min  2 (7 words)",
+        "south-discharge  field  18       insert-b (1)  1 min  1 (8 words)",
+        "hill-discharge   hill   3        spool-c (4)   5 min  1 (15 words)",
     ]
 
 

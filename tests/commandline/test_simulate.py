@@ -127,6 +127,15 @@ def test_silent_resting_and_going_round(site: Path) -> None:
         assert 100_000_000 - 10_000 < count(found["far"], 17) < 100_000_000
 
 
+def test_a_second_one_leaves_the_lines_to_the_first(site: Path) -> None:
+    with simulated(site) as copy:
+        second = run("simulate", site, "--seconds", "1")
+        assert second.returncode == 1
+        assert "stands in for this site already" in second.stderr
+        assert count(ports(copy)["near"], 17) > 0
+    assert run("simulate", site, "--seconds", "1").returncode == 0
+
+
 def test_what_is_called_wrongly_and_what_stands_in_the_way(site: Path) -> None:
     unknown = run("simulate", site, "--silent", "nroth", "--seconds", "1")
     assert unknown.returncode == 2

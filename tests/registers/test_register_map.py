@@ -7,7 +7,11 @@ from tallywell.registers.quantity import ByteOrder, Kind, Limits, RegisterMap, T
 from tallywell.registers.register_map import parse_map
 
 HEAD = "map: bench\nrevision: 1\nnumbering: on_the_wire\nword_order: high_word_first\n"
-BOOKS = "forward_total: {table: input, register: 2, type: uint32, one_count: 100 gal, for_the_books: yes}"
+BOOKS = (
+    "forward_total: {table: input, register: 2, type: uint32, one_count: 100 gal, for_the_books: yes, "
+    "capacity: 4294967296}"
+)
+WITHOUT_DIGITS = BOOKS.replace(", capacity: 4294967296", "")
 
 
 def parsed(*quantities: str, head: str = HEAD) -> tuple[RegisterMap | None, tuple[Problem, ...]]:
@@ -71,11 +75,17 @@ def test_limits_are_read() -> None:
     ("quantity", "expected"),
     [
         (
-            "forward_total: {table: input, register: 2, type: uint32, one_count: 100 gpm, for_the_books: yes}",
+            (
+                "forward_total: {table: input, register: 2, type: uint32, one_count: 100 gpm, "
+                "digits: 8, for_the_books: yes}"
+            ),
             '6:71: quantity "forward_total": one_count must be a volume (got "100 gpm"); did you mean "100 gal"?',
         ),
         (
-            "forward_total: {table: input, register: 65535, type: uint32, one_count: 1 gal, for_the_books: yes}",
+            (
+                "forward_total: {table: input, register: 65535, type: uint32, one_count: 1 gal, "
+                "digits: 8, for_the_books: yes}"
+            ),
             (
                 '6:43: quantity "forward_total": register: its 2 words reach past the last register, 65535 on the wire '
                 '(got "65535"); correct the register or the type'
@@ -90,7 +100,10 @@ def test_limits_are_read() -> None:
             '6:3: quantity "forward_total" needs "digits" (a float does not say where it goes round); add "digits: 8"',
         ),
         (
-            "forward_total: {table: input, register: 2, type: uint32, one_count: 1 gal, offset: 5, for_the_books: yes}",
+            (
+                "forward_total: {table: input, register: 2, type: uint32, one_count: 1 gal, offset: 5, "
+                "digits: 8, for_the_books: yes}"
+            ),
             (
                 '6:86: quantity "forward_total": offset has no meaning for a total (got "5"); remove it; '
                 "a first count is noted when a meter is installed"
@@ -111,7 +124,10 @@ def test_limits_are_read() -> None:
             ),
         ),
         (
-            "forward_total: {table: input, register: 2, type: uint32, one_count: 1 gal, unit: gal, for_the_books: yes}",
+            (
+                "forward_total: {table: input, register: 2, type: uint32, one_count: 1 gal, unit: gal, "
+                "digits: 8, for_the_books: yes}"
+            ),
             (
                 '6:84: quantity "forward_total": unit has no meaning for an integer total (got "gal"); '
                 "remove it; one_count says what a count is"
@@ -122,7 +138,7 @@ def test_limits_are_read() -> None:
             '6:3: no total is for the books; add "for_the_books: yes" to the one that the reports are made from',
         ),
         (
-            "forward_total: {table: input, register: 2, type: uint32, for_the_books: yes}",
+            "forward_total: {table: input, register: 2, type: uint32, digits: 8, for_the_books: yes}",
             '6:3: quantity "forward_total" needs "one_count" (the volume of one count); add "one_count: 100 gal"',
         ),
         (
@@ -191,7 +207,7 @@ def test_two_totals_for_the_books_are_one_too_many() -> None:
 
 def test_warnings_stop_nothing() -> None:
     found, problems = parsed(
-        BOOKS.replace("uint32", "int32"), "flow_rte: {table: input, register: 0, type: uint16}",
+        WITHOUT_DIGITS.replace("uint32", "int32"), "flow_rte: {table: input, register: 0, type: uint16}",
         "reverse_total: {table: input, register: 8, type: float32, unit: gal, one_count: 1 gal, digits: 8}",
     )  # fmt: skip
     assert found is not None
@@ -206,6 +222,31 @@ def test_warnings_stop_nothing() -> None:
             'count one step is 8 counts (got "8"); the reports carry that step; read an integer total if there is one'
         ),
     ]
+
+
+def test_an_unsigned_total_for_the_books_without_digits_is_asked_for_them() -> None:
+    found, problems = parsed(WITHOUT_DIGITS)
+    assert found is not None
+    assert [str(problem) for problem in problems] == [
+        (
+            'bench.yaml:6:3: warning: quantity "forward_total" is taken to go round at 4,294,967,296, as it has no '
+            'digits; add "digits: 8", as on the face of the meter; or "capacity: 4294967296", if the manual says so'
+        )
+    ]
+
+
+def test_a_register_inside_another_quantity_is_named() -> None:
+    float_at_one = "flow_rate: {table: input, register: 1, type: float32, unit: gpm}"
+    found, problems = parsed(BOOKS, float_at_one)
+    assert found is not None
+    assert [str(problem) for problem in problems] == [
+        (
+            'bench.yaml:6:43: warning: quantity "forward_total": register lies inside "flow_rate", which has 2 words '
+            '(got "2"); correct one of the register numbers or types'
+        )
+    ]
+    assert not parsed(BOOKS, float_at_one.replace("input", "holding"))[1]  # another table
+    assert not parsed(BOOKS, "raw: {table: input, register: 2, type: uint32}")[1]  # the same words shown twice
 
 
 def test_the_head_of_a_map() -> None:

@@ -76,7 +76,7 @@ def test_silent_since() -> None:
     sentence = status(POINT, Seen(((720_000, good(105)),), watch), UTC_ZONE)
     assert sentence == (
         "north-discharge (line field, address 17): no answer since 2026-07-14 14:02 (12 polls); check external power "
-        "first, then the A/B pair; the meter may still be counting; last reading 12 min ago"
+        "first, then the A/B pair, address and baud; the meter may still be counting; last reading 12 min ago"
     )
     assert not is_well(POINT, Seen(((720_000, good(105)),), watch))
 

@@ -173,8 +173,8 @@ def test_ten_planted_faults_are_ten_located_messages() -> None:
             "'gal' is a volume, not a flow rate"
         ),
         (
-            'site.yaml:11:75: permit "P-2041": points.1.from must be a date that exists, such as 2026-07-01 '
-            '(got "2025-13-01")'
+            'site.yaml:11:75: permit "P-2041": points.1.from must be a date that exists, the year first, such as '
+            '2026-07-01 (got "2025-13-01")'
         ),
         (
             'maps/inline-a.yaml:7:71: quantity "forward_total": one_count must be a volume (got "100 gpm"); '
@@ -264,6 +264,14 @@ def test_warnings_stop_nothing() -> None:
         'site.yaml:4:37: warning: line "field": baud is unusual (got "19201"); look at the meter\'s settings',
         'site.yaml:5:3: warning: line "hill" has no point; add one, or remove the line',
     ]
+
+
+@pytest.mark.parametrize("zone", ["MST", "EST", "Etc/GMT+7"])
+def test_a_zone_without_summer_time_is_asked_about(zone: str) -> None:
+    assert only(faults(changed(("America/Denver", zone)))) == (
+        f'2:12: warning: time_zone knows no summer time (got "{zone}"); unless that is meant, name a place, such as '
+        "America/Denver"
+    )
 
 
 def test_a_map_without_a_total_and_without_a_flow_is_a_warning_each() -> None:

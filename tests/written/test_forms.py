@@ -41,6 +41,12 @@ def test_a_misspelt_key_is_not_missed_besides() -> None:
     ]
 
 
+def test_a_comma_inside_a_number_is_named() -> None:
+    assert filled("pumps:\n  a: {label: B, stages: 4,5 gpm}\n")[1] == [
+        '2:27: pumps.a: unknown key "5 gpm"; a comma inside a number? write "20.5", and thousands without one'
+    ]
+
+
 def test_what_is_missed_is_said_at_the_group() -> None:
     assert filled("pumps:\n  a: {stages: 4}\n")[1] == ['2:3: pumps.a needs "label"; add "label: Booster"']
 

@@ -56,6 +56,12 @@ def _row(point: "Point") -> tuple[str, ...]:
 
     plan = reads(point.map)
     words = sum(read.words for read in plan)
-    every = f"{point.every_ms / 1000:g} s"
+    every = _exactly(point.every_ms)
     name = f"{point.map.name} ({point.map.revision})"
     return point.name, point.line, str(point.address), name, every, f"{len(plan)} ({_of(words, 'word')})"
+
+
+def _exactly(ms: int) -> str:
+    """A time between polls in the greatest unit that leaves nothing over: "1 min", "90 s", "1.5 s"."""
+    sizes = ((86_400_000, "day"), (3_600_000, "h"), (60_000, "min"))
+    return next((f"{ms // size} {unit}" for size, unit in sizes if ms % size == 0), f"{ms / 1000:g} s")

@@ -1,6 +1,7 @@
 """State what time it is, where the machine cannot know: a box without network or battery clock.
 
-The statement dates only readings of this boot that have no date yet. A reading that is dated already keeps its date.
+The statement dates the readings since the last start of the machine that no synchronised clock has dated. The latest
+statement holds for all of them: a wrong one is put right by stating the time again.
 """
 
 import argparse
@@ -26,6 +27,7 @@ def run(options: argparse.Namespace) -> int:
     from tallywell.schedule.system_clock import SystemClock, boot_id
     from tallywell.service.entering import Statement
     from tallywell.service.entries import EntryError, clock_content
+    from tallywell.service.local_time import shown
 
     loaded, site = sound_site(options.site)
     it_is = instant(site, options.it_is) or now_ms()
@@ -35,4 +37,5 @@ def run(options: argparse.Namespace) -> int:
         content = clock_content(it_is, int(within * 1000), boot_id(), boot_ms)
     except (EntryError, ValueError) as wrong:
         raise called_wrongly(f"--within: {wrong}") from None
+    print(f"it is {shown(it_is, site.zone)}; this machine's clock shows {shown(now_ms(), site.zone)}")
     return entered(loaded, site, Statement("clock", None, it_is, author(options), dict(content)))

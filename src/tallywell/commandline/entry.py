@@ -2,12 +2,15 @@
 
 import sys
 
-from tallywell.commandline.site import called_wrongly
+from tallywell.commandline.site import called_wrongly, now_ms
 from tallywell.reports.decimals import plain
 from tallywell.reports.face import Face, face_count
 from tallywell.service.entering import Fate, Statement, enter, is_entered
 from tallywell.service.files import Loaded
+from tallywell.service.local_time import shown
 from tallywell.service.site import Point, Site
+
+MINUTE_MS = 60_000
 
 
 def face_of(point: Point) -> Face:
@@ -19,6 +22,12 @@ def face_of(point: Point) -> Face:
     return stated_or_derived(point)[0]
 
 
+def _fewer(shows: str, face: Face) -> str:
+    """A digit that was left out makes a tenth of the count; zeros that were left out make no difference."""
+    typed = sum(character.isdigit() for character in shows)
+    return f"; {typed} digits, where the face has {face.digits}" if typed < face.digits and "." not in shows else ""
+
+
 def entered(
     loaded: Loaded, site: Site, statement: Statement, shows: str | None = None, face: Face | None = None
 ) -> int:
@@ -27,7 +36,11 @@ def entered(
         raise called_wrongly(f"--replaces: the record holds no entry {statement.replaces!r}; it was printed when made")
     if shows is not None and face is not None:
         volume = face_count(face, shows) * face.one_count.number
-        print(f"{statement.point}: {shows} is {plain(volume)} {face.one_count.unit}")
+        print(f"{statement.point}: {shows} is {plain(volume)} {face.one_count.unit}{_fewer(shows, face)}")
+    if statement.about_ms is not None and statement.kind != "clock" and statement.about_ms > now_ms() + MINUTE_MS:
+        when, now = shown(statement.about_ms, site.zone), shown(now_ms(), site.zone)
+        print(f"warning: {when} is still to come by this machine's clock ({now}); if it is wrong, enter it again with")
+        print("  --replaces and the name below")
     uuid, outlook = enter(loaded.record, statement, tuple(site.points))
     if outlook.fate is Fate.TAKEN:
         print(f"{statement.kind} entered as {outlook.seq}, {uuid}")

@@ -1,6 +1,7 @@
 """The field that `tallywell simulate` stands in for: meters, pseudo-terminals, and the site file that names them."""
 
 import argparse
+import fcntl
 import signal
 import threading
 import time
@@ -27,6 +28,7 @@ SOON_MS = 60_000
 def stand(path: Path, loaded: Loaded, site: Site, options: argparse.Namespace) -> None:
     """Be the field of the site at `path` until a signal comes or `options.seconds` are over."""
     with _ended_by_signal() as ended, ExitStack() as stack:
+        _alone(path, stack)
         wires = _wires(site, options)
         for wire in wires.values():
             stack.enter_context(wire)
@@ -35,6 +37,18 @@ def stand(path: Path, loaded: Loaded, site: Site, options: argparse.Namespace) -
         _say(site, ports, copy)
         ended.wait(options.seconds)
     print("the simulated lines are gone")
+
+
+def _alone(path: Path, stack: ExitStack) -> None:
+    """Hold the site file's lock: a second simulator would take the lines away from the first."""
+    file = stack.enter_context(path.open("rb"))
+    try:
+        fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        raise EdgeFailure(
+            f"{path}: another `tallywell simulate` stands in for this site already",
+            hint="end it there with Ctrl-C first",
+        ) from None
 
 
 def _wires(site: Site, options: argparse.Namespace) -> dict[str, Wire]:

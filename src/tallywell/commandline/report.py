@@ -162,6 +162,12 @@ def _give(report: "Report", options: argparse.Namespace) -> int:
         return 0
     from pathlib import Path
 
+    if Path(options.csv).suffix.lower() in (".yaml", ".yml"):
+        from tallywell.commandline.site import called_wrongly
+
+        raise called_wrongly(
+            f"--csv: {options.csv} is the name of a site file or map; name another file, such as july.csv"
+        )
     _write(Path(options.csv), csv(report, options.unit).encode())
     print(f"wrote {options.csv}")
     return 0

@@ -20,7 +20,8 @@ def sound_site(path: Path) -> tuple[Loaded, Site]:
     if loaded.site is None:
         for problem in loaded.problems:
             print(problem, file=sys.stderr)
-        print(f"`tallywell check {path}` shows the same once you have mended it", file=sys.stderr)
+        if loaded.text:
+            print(f"mend it; `tallywell check {path}` says when it is in order", file=sys.stderr)
         raise SystemExit(1)
     return loaded, loaded.site
 

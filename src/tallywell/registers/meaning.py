@@ -162,10 +162,12 @@ def _capacity(written: Written, unit: Measure | None) -> int | None:
         what = f"is more than {written.type} can count ({most - 1:,} at most)"
         fits = len(str(most)) - 1
         written.complain(key, what, f"write at most {fits} digits, or remove it: the capacity is then {most:,}")
-    if stated is None and written.type.is_signed and written.name != "net_total" and form.capacity is None:
+    if stated is None and written.name != "net_total" and (written.type.is_signed or form.for_the_books):
         do = 'add "digits: 8", as on the face of the meter'
         path = written.path
-        what = f"{label_of(path)} is taken to go round at {most:,}, as it is signed and has no digits"
+        signed = "it is signed and has" if written.type.is_signed else "it has"
+        do += "" if written.type.is_signed else f'; or "capacity: {most}", if the manual says so'
+        what = f"{label_of(path)} is taken to go round at {most:,}, as {signed} no digits"
         if all(written.document.at((*path, key)) is None for key in ("digits", "capacity")):
             written.document.complain(path, what, do, got="", key=True, warning=True)
     return most if stated is None else stated

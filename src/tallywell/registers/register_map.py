@@ -1,6 +1,7 @@
 """Register map text -> RegisterMap and every fault in it, each with its place."""
 
 import difflib
+import itertools
 from collections.abc import Callable, Mapping
 from fractions import Fraction
 from typing import TypeVar
@@ -43,6 +44,7 @@ def parse_map(text: str, file: str) -> tuple[RegisterMap | None, tuple[Problem, 
     limits = _limits(document)
     quantities = _quantities(document, form)
     _judge_books(document, quantities)
+    _judge_overlaps(document, quantities)
     _judge_words_per_read(document, limits, quantities)
     problems = tuple(sorted(document.problems))
     if document.faulty:
@@ -242,6 +244,18 @@ def _judge_books(document: Document, quantities: Mapping[str, Quantity]) -> None
         path = ("quantities", "net_total", "for_the_books")
         what = f"{label_of(path[:2])} can decrease, and a decrease is never counted"
         document.complain(path, what, "take the forward total, if the meter has one", got="", warning=True)
+
+
+def _judge_overlaps(document: Document, quantities: Mapping[str, Quantity]) -> None:
+    """Two quantities may show the same words in two ways; sharing only some of them is a slip in a register number."""
+    placed = sorted(quantities.values(), key=lambda quantity: (quantity.table, quantity.register))
+    for before, after in itertools.pairwise(placed):
+        apart = (before.table, before.register) == (after.table, after.register) or before.table != after.table
+        if apart or before.register + before.words <= after.register:
+            continue
+        path = ("quantities", after.name, "register")
+        what = f"{label_of(path)} lies inside {quoted(before.name)}, which has {before.words} words"
+        document.complain(path, what, "correct one of the register numbers or types", warning=True)
 
 
 def _judge_words_per_read(document: Document, limits: Limits, quantities: Mapping[str, Quantity]) -> None:

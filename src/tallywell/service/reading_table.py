@@ -1,12 +1,19 @@
 """One reading as a table for a person who stands before the meter (pure)."""
 
+from fractions import Fraction
+
 from tallywell.readings.facts import Poll
 from tallywell.registers.decode import Decoded, Value
+from tallywell.registers.quantity import Kind
 from tallywell.reports.face import shown as face_shown
 from tallywell.service import sentences
 from tallywell.service.books import face_of
 from tallywell.service.local_time import shown as time_shown
 from tallywell.service.site import Point, Site
+
+# Words in a wrong order or of a wrong type make numbers far outside these; a wrong pipe in the site file does not.
+MANY = 10
+LEAST_FLOW = Fraction(1, 10**12)  # m3/s: a thimble in a month
 
 
 def lines(point: Point, site: Site, poll: Poll, decoded: Decoded) -> list[str]:
@@ -18,7 +25,20 @@ def lines(point: Point, site: Site, poll: Poll, decoded: Decoded) -> list[str]:
     out = [head, *_aligned([("quantity", "value", "raw words", "register"), *rows])] if rows else [head]
     if poll.fault is not None:
         out.append(f"  {sentences.WHAT[poll.fault]}: {sentences.ADVICE[poll.fault]}")
-    return out + _face(point, decoded)
+    return out + _looks_wrong(point, decoded) + _face(point, decoded)
+
+
+def _looks_wrong(point: Point, decoded: Decoded) -> list[str]:
+    """A flow that no pump makes, with what most often makes it; a filter that dies away can make the small ones too."""
+    return [
+        f"  {name} looks wrong; if it is: check type, word order, register and unit in the map"
+        for name, value in decoded.values.items()
+        if value.about.kind is Kind.FLOW and value.si is not None and not _can_flow(value.si, point)
+    ]
+
+
+def _can_flow(si: Fraction, point: Point) -> bool:
+    return si == 0 or LEAST_FLOW < abs(si) <= MANY * point.possible_rate.si
 
 
 def _row(point: Point, value: Value) -> tuple[str, str, str, str]:

@@ -11,7 +11,7 @@ from tallywell.service.local_time import from_ms
 from tallywell.service.site import Point, Site
 
 # Silence means "check the supply first": on battery many meters switch the port off (common practice, no source).
-_SILENT = "check external power first, then the A/B pair; the meter may still be counting"
+_SILENT = "check external power first, then the A/B pair, address and baud; the meter may still be counting"
 _DAMAGED = "what comes is damaged: check termination, bias and shield, and whether it happens only while the pump runs"
 _FOREIGN = "another device answers: look for two meters of one address, or another master on the line"
 ADVICE: dict[str, str] = {
@@ -22,7 +22,7 @@ ADVICE: dict[str, str] = {
     Fault.WRONG_ADDRESS: _FOREIGN,
     Fault.WRONG_FUNCTION: _FOREIGN,
     Fault.WRONG_BYTE_COUNT: _FOREIGN,
-    Fault.EXCEPTION: "the meter refuses the registers asked: the map does not fit this meter",
+    Fault.EXCEPTION: "the meter refuses the registers asked: check register numbers, numbering and table in the map",
     Fault.PORT_LOST: "the port is away: check the adapter, its cable and the path in the site file",
     Fault.NO_VALUE: "the meter answers, and its total says that there is no value",
     Fault.OUT_OF_RANGE: "the total is outside what the map allows: check type, word order and digits in the map",
@@ -92,7 +92,7 @@ def silent(point: Point, watch: Watch, zone: ZoneInfo) -> str:
 
 def started(site: Site, record: str, after: str) -> str:
     ended = {
-        "first": "the record is new",
+        "first": "its first run",
         "stopped": "it was stopped in order before",
         "unclean end": "it ended without a stop before, as in a power cut",
     }[after]

@@ -37,10 +37,18 @@ def parse_site(text: str, file: str, read_map: MapReader) -> tuple[Site | None, 
     points, map_problems = _points(document, read_map)
     permits = permits_of(document)
     _judge_unused(document)
+    _judge_zone(document, form.time_zone)
     problems = (*sorted(document.problems), *map_problems)
     if any(not problem.warning for problem in problems):
         return None, problems
     return Site(sure(form.site), sure(form.time_zone), lines, wells, points, permits, form.record), problems
+
+
+def _judge_zone(document: Document, zone: str | None) -> None:
+    """EST, MST, HST and Etc/GMT+7 are fixed distances from UTC: half the year an hour off from most clocks there."""
+    if zone in ("EST", "MST", "HST") or (zone or "").startswith("Etc/GMT"):
+        do = "unless that is meant, name a place, such as America/Denver"
+        document.complain(("time_zone",), "time_zone knows no summer time", do, warning=True)
 
 
 def _named(document: Document, group: str) -> list[str]:

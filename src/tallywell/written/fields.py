@@ -204,6 +204,8 @@ def _unit_advice(written: str, kind: str) -> str:
 def nearest_unit(wrong: str, kind: str) -> str | None:
     """The unit of this kind that was probably meant."""
     known = units.KINDS[kind]
+    if kind == "duration" and wrong == "m":
+        return "min"  # nobody means metres there
     if kind != "volume" and any(wrong in others for others in units.KINDS.values()):
         return None  # a unit of something else: what was meant cannot be guessed, a volume per what?
     if wrong[:2] in ("ml", "mL"):
@@ -239,7 +241,7 @@ def _meant(wrong: str, known: list[str]) -> str:
 def day(value: object) -> date:
     """A local date as 2026-07-01 (ISO 8601)."""
     found = text(value)
-    refusal = refuse("must be a date that exists, such as 2026-07-01")
+    refusal = refuse("must be a date that exists, the year first, such as 2026-07-01")
     if not re.match(r"[0-9]{4}-[0-9]{2}-[0-9]{2}\Z", found):
         raise refusal
     try:

@@ -4,6 +4,7 @@ All keys of a form are optional to pydantic and `Key(needed=True)` is checked he
 yields its other keys, and what hangs together (addresses, references, shares) is judged in the same run.
 """
 
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import TypeVar
@@ -15,6 +16,9 @@ from pydantic_core import ErrorDetails
 from tallywell.written.fields import nearest, suggestion
 from tallywell.written.located import Document, Path, quoted
 
+# In {a: 20,5 gpm} the comma ends the value, and what stands behind it reads as another key.
+_AFTER_COMMA = re.compile(r"[0-9]+(\s|\Z)")
+_POINT_ADVICE = 'a comma inside a number? write "20.5", and thousands without one'
 GROUPS = {"lines": "line", "wells": "well", "points": "point", "permits": "permit", "quantities": "quantity"}
 
 
@@ -75,7 +79,7 @@ def _complain(document: Document, form: type[Form], path: Path, fault: ErrorDeta
     key = str(fault["loc"][0])
     if fault["type"] == "extra_forbidden":
         inside = f"{label_of(path)}: " if path else ""
-        advice = suggestion(key, _known(form))
+        advice = _POINT_ADVICE if _AFTER_COMMA.match(key) else suggestion(key, _known(form))
         document.complain((*path, key), f"{inside}unknown key {quoted(key)}", advice, got="", key=True)
         return
     said = fault.get("ctx", {})
