@@ -4,6 +4,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from tallywell.readings.clocks import When
+from tallywell.readings.exchange import Read
 from tallywell.readings.facts import Poll
 from tallywell.registers.decode import Decoded, decode
 from tallywell.registers.quantity import RegisterMap
@@ -27,13 +28,30 @@ class State:
 
 def states(reader: Reader, site: Site, now: tuple[str, int, int]) -> tuple[State, ...]:
     """One state per point. `now`: boot id, boot ms and wall ms of this moment."""
-    return tuple(_state(reader, site, point, now) for point in site.points.values())
+    plans = Plans(reader)
+    return tuple(_state(reader, plans, site, point, now) for point in site.points.values())
 
 
-def _state(reader: Reader, site: Site, point: Point, now: tuple[str, int, int]) -> State:
+class Plans:
+    """Decodes stored polls; each map is parsed once, which takes far longer than the decoding of a poll."""
+
+    def __init__(self, reader: Reader) -> None:
+        self._reader = reader
+        self._known: dict[int, tuple[RegisterMap, tuple[Read, ...]]] = {}
+
+    def decoded(self, poll: Poll) -> Decoded:
+        """A stored poll, decoded by the map it was read under."""
+        if poll.plan not in self._known:
+            plan = self._reader.plan(poll.plan)
+            self._known[poll.plan] = stored_map(self._reader, plan.map_text), plan.reads
+        register_map, reads = self._known[poll.plan]
+        return decode(register_map, reads, poll.got, poll.raw or b"")
+
+
+def _state(reader: Reader, plans: Plans, site: Site, point: Point, now: tuple[str, int, int]) -> State:
     point_id = reader.point_id(point.name)
     polls = () if point_id is None else reader.last_polls(point_id, NEWEST)
-    good = tuple((age(reader, poll, now), decoded_poll(reader, poll)) for poll, _ in polls if poll.fault is None)
+    good = tuple((age(reader, poll, now), plans.decoded(poll)) for poll, _ in polls if poll.fault is None)
     seen = Seen(good, watch(poll for poll, _ in reversed(polls)))
     sentence = sentences.status(point, seen, site.zone)
     return State(point.name, sentence, sentences.is_well(point, seen))
@@ -56,9 +74,8 @@ def age(reader: Reader, poll: Poll, now: tuple[str, int, int]) -> int:
 
 
 def decoded_poll(reader: Reader, poll: Poll) -> Decoded:
-    """A stored poll, decoded by the map it was read under."""
-    plan = reader.plan(poll.plan)
-    return decode(stored_map(reader, plan.map_text), plan.reads, poll.got, poll.raw or b"")
+    """One stored poll, decoded by the map it was read under."""
+    return Plans(reader).decoded(poll)
 
 
 def stored_map(reader: Reader, text_id: int) -> RegisterMap:
