@@ -1,10 +1,14 @@
 """What a person states, as it is answered: the time is said back, and what was clearly not meant is named."""
 
+import os
+import pwd
 import subprocess
 import sys
 from pathlib import Path
 
 import pytest
+
+from tallywell.commandline.site import user
 
 MAP = """\
 map: plain
@@ -55,6 +59,16 @@ def test_fewer_digits_than_the_face_has_are_named(site: Path) -> None:
     assert code == 0
     assert "north: 92545 is 92545 gal; 5 digits, where the face has 8" in answer
     assert "where the face" not in said("visit", site, "north", "--shows", "00092545")[1]
+
+
+def test_a_user_without_a_name_goes_by_the_number(monkeypatch: pytest.MonkeyPatch) -> None:
+    def nobody(_uid: int) -> None:
+        raise KeyError("uid not found")
+
+    for name in ("LOGNAME", "USER", "LNAME", "USERNAME"):
+        monkeypatch.delenv(name, raising=False)
+    monkeypatch.setattr(pwd, "getpwuid", nobody)
+    assert user() == f"user {os.getuid()}"
 
 
 def test_a_stated_time_is_said_back_with_its_date(site: Path) -> None:

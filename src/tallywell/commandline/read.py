@@ -40,11 +40,10 @@ def run(options: argparse.Namespace) -> int:
 
 def _asked(loaded: "Loaded", point: "Point") -> int | None:
     """The seq of the poll that the daemon made for us; None when none came in time."""
-    import getpass
-
+    from tallywell.commandline.site import user
     from tallywell.service.entering import ask
 
-    return ask(loaded.record, point.name, getpass.getuser(), PATIENCE_S).seq
+    return ask(loaded.record, point.name, user(), PATIENCE_S).seq
 
 
 def _polled(loaded: "Loaded", site: "Site", points: "tuple[Point, ...]") -> "list[tuple[str, int]]":

@@ -48,9 +48,18 @@ def author_argument(parser: argparse.ArgumentParser) -> None:
 
 
 def author(options: argparse.Namespace) -> str:
-    import getpass
+    return str(options.by or user())
 
-    return str(options.by or getpass.getuser())
+
+def user() -> str:
+    """The user's name; the number where the machine has no name for it, as in a container or a bare unit."""
+    import getpass
+    import os
+
+    try:
+        return getpass.getuser()
+    except (KeyError, OSError):  # OSError since Python 3.13
+        return f"user {os.getuid()}"
 
 
 def at_argument(parser: argparse.ArgumentParser, what: str) -> None:
