@@ -95,8 +95,14 @@ def _column(decoded: Decoded, name: str) -> int | None:
 
 
 def _flow(decoded: Decoded) -> float | None:
+    """A wrong word order makes any number of a float64, and times the map's unit it may leave the type."""
     value = _value(decoded, "flow_rate")
-    return None if value is None or value.number is None else float(value.number)
+    if value is None or value.number is None:
+        return None
+    try:
+        return float(value.number)
+    except OverflowError:
+        return None
 
 
 def _status(decoded: Decoded) -> int | None:
