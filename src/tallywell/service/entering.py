@@ -1,6 +1,7 @@
 """Edge: what a person states or asks goes through the inbox; the daemon takes it, or we do where no daemon runs."""
 
 import time
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -9,10 +10,11 @@ from tallywell.readings.problems import EdgeFailure
 from tallywell.schedule.system_clock import SystemClock, boot_id
 from tallywell.service.entries import KINDS
 from tallywell.store.database import RecordFolder, lock_held, open_writer
-from tallywell.store.inbox import ASK, Draft, Fate, Outlook, await_taken, drop, take
+from tallywell.store.inbox import ASK, Draft, Fate, Outlook, await_taken, drop, finish, take
 from tallywell.store.query import Reader
 
 PATIENCE_S = 5.0
+LOOKS = 5
 MS_NS = 1_000_000
 
 
@@ -49,9 +51,14 @@ def enter(record: Path, statement: Statement, points: tuple[str, ...]) -> tuple[
     folder = RecordFolder(record)
     folder.create()
     uuid = drop(folder, draft_of(statement))
-    if not lock_held(folder):
-        _take_ourselves(folder, points)
-    return uuid, await_taken(lambda: Reader(folder), folder, uuid, PATIENCE_S, time.sleep)
+    outlook = Outlook(Fate.QUEUED)
+    for _ in range(LOOKS):  # the lock may be that of another command, which ends without a look into the inbox
+        if not lock_held(folder):
+            _take_ourselves(folder, points)
+        outlook = await_taken(lambda: Reader(folder), folder, uuid, PATIENCE_S / LOOKS, time.sleep)
+        if outlook.fate is not Fate.QUEUED:
+            break
+    return uuid, outlook
 
 
 def is_entered(record: Path, uuid: str) -> bool:
@@ -81,10 +88,14 @@ def _take_ourselves(folder: RecordFolder, points: tuple[str, ...]) -> None:
 
 
 def ask(record: Path, point: str, author: str, seconds: float) -> Outlook:
-    """Have the running daemon poll a point now; the Outlook's seq is that poll's."""
+    """Have the running daemon poll a point now; the Outlook's seq is that poll's. An ask left over is withdrawn."""
     folder = RecordFolder(record)
     uuid = drop(folder, draft_of(Statement(ASK, point, None, author, {})))
-    return await_taken(lambda: Reader(folder), folder, uuid, seconds, time.sleep)
+    outlook = await_taken(lambda: Reader(folder), folder, uuid, seconds, time.sleep)
+    if outlook.fate is Fate.QUEUED:
+        with suppress(OSError):
+            finish(folder, uuid)
+    return outlook
 
 
 def daemon_runs(record: Path) -> bool:
