@@ -50,6 +50,18 @@ def test_a_folder_that_cannot_be_made(tmp_path: Path) -> None:
         RecordFolder(tmp_path / "file" / "quail.record").create()
 
 
+def test_a_folder_of_others_is_not_said_to_be_missing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    folder = RecordFolder(tmp_path / "quail.record")
+    folder.create()
+
+    def refused(*_: object, **__: object) -> None:
+        raise PermissionError(13, "Permission denied")
+
+    monkeypatch.setattr("tallywell.store.database._make_folder", refused)  # root may do anything, so it is pretended
+    with pytest.raises(EdgeFailure, match="may not write there; join the group"):
+        folder.create()
+
+
 def test_names_with_signs_that_a_uri_gives_a_meaning(tmp_path: Path) -> None:
     folder = RecordFolder(tmp_path / "50% & wells?#1.record")
     folder.create()

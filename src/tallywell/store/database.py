@@ -69,6 +69,8 @@ class RecordFolder:
             for folder in (self.path, self.inbox, self.bad, self.backup):
                 _make_folder(folder, self._group() if folder == self.path else None)
         except OSError as error:
+            if isinstance(error, PermissionError) and self.path.exists():
+                raise not_ours(self, error) from error
             hint = "make its parent folder writable for the user who runs tallywell, or choose another `record:`"
             raise EdgeFailure(
                 f"{self.path}: the record's folder cannot be made ({error.strerror})", hint=hint
