@@ -13,9 +13,7 @@ nothing until the readings after it decide:
 A count beyond the totalizer's capacity is a glitch at once.
 So an interval is held back until the reading after it has spoken, too.
 
-An installation's entry ends the segment before it at its last good reading and opens one at its first count. Where no
-entry named the segment before it, and the readings run on across the entry's instant by way of its first count, it is
-the same meter, entered late: the segment gets its name from there, and nothing is cut.
+An installation's entry ends the segment before it at its last good reading and opens one at its first count.
 A reading without a date is no posting point: the interval around it stays exact in sum, and says so.
 
 Locality: a fold that begins at three readings that fit one another (`fit_together`) before a period, and goes on to
@@ -296,11 +294,9 @@ def _install(state: State, new: Reading) -> Stepped:
     """The installation in force at `new` begins; those before it that no reading saw are passed over."""
     past = [entry for entry in state.installed if entry.about_ms <= utc_ms(new)]
     left, entry = state.installed[len(past) :], past[-1]
-    if state.segment is not None and (state.good is None or state.segment.id == entry.uuid):
-        return replace(state, installed=left), ()  # the given segment is younger than these, or this one
+    if state.good is None and state.segment is not None:
+        return replace(state, installed=left), ()  # the given segment is younger than these
     opening = _opening(entry, new)
-    if _entered_late(state, opening, new):
-        return replace(state, installed=left, segment=Segment(entry.uuid, confirmed=True, serial=entry.serial)), ()
     flags = frozenset({Flag.FIRST_COUNT_UNKNOWN}) if opening is None else NO_FLAGS
     ended: tuple[Interval, ...] = ()
     if state.good is not None:
@@ -308,20 +304,6 @@ def _install(state: State, new: Reading) -> Stepped:
     segment = Segment(entry.uuid, confirmed=True, serial=entry.serial)
     book = opening.total if opening else NO_COUNT
     return State(state.rules, left, segment, opening, book, inside=state.inside), ended
-
-
-def _entered_late(state: State, opening: Reading | None, new: Reading) -> bool:
-    """Whether the entry speaks of the meter that was read already: nothing but its name is new."""
-    if state.good is None or state.segment is None or state.segment.entered or state.waiting:
-        return False
-    if state.good.scale != new.scale:
-        return False
-    found = explain(state.rules, state.good, state.book, new)
-    if found is None or found.rollovers or found.kind is Kind.QUESTION:
-        return False
-    about = state.rules.most(new.scale, BY_HAND_MS)
-    count = new.total.count if opening is None else opening.total.count
-    return state.book.count - about <= count <= new.total.count + about
 
 
 def _opening(entry: Installed, new: Reading) -> Reading | None:
