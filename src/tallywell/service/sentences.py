@@ -23,7 +23,7 @@ ADVICE: dict[str, str] = {
     Fault.WRONG_FUNCTION: _FOREIGN,
     Fault.WRONG_BYTE_COUNT: _FOREIGN,
     Fault.EXCEPTION: "the meter refuses the registers asked: check register numbers, numbering and table in the map",
-    Fault.PORT_LOST: "the port is away: check the adapter, its cable and the path in the site file",
+    Fault.PORT_LOST: "the port is away or cannot be opened: check the adapter, its cable and the path in the site file",
     Fault.NO_VALUE: "the meter answers, and its total says that there is no value",
     Fault.OUT_OF_RANGE: "the total is outside what the map allows: check type, word order and digits in the map",
     Fault.PLAN_MISMATCH: "the stored words do not fit the map they were read by",
