@@ -40,6 +40,14 @@ def test_what_is_possible_is_rate_times_time_and_one_count_for_two_roundings() -
     assert allowed(RULES, reading(0, 0), reading(1, 0, boot=2)) == 6101  # and half a second more on each side
 
 
+def test_dates_of_two_boots_that_overlap_do_not_forbid_what_flowed_between_them() -> None:
+    """The rows came in this order, so it is the dates that are wrong: the total is no impossible step."""
+    old, new = reading(20, 1000), reading(0, 4000, boot=2, utc_minute=18)
+    found = explain(RULES, old, old.total, new)
+    assert found is not None
+    assert found.posted == 3000
+
+
 def test_within_a_boot_the_boot_clock_counts_and_not_the_dates() -> None:
     """A new anchor may move the dates; time does not pass faster for that."""
     old, new = reading(0, 0), reading(1, 6500, utc_minute=30)

@@ -168,6 +168,32 @@ def test_an_interval_that_ends_before_it_begins_is_posted_whole_at_its_end(
     assert Flag.TIME_UNCERTAIN in found.parts[1].flags
 
 
+def test_where_two_boots_overlap_one_period_begins_where_the_other_ends(intervals: Intervals, clock_ms: Clock) -> None:
+    told = intervals(
+        """
+        00:00 99999980
+        00:10 99999990
+        00:15 00000010
+        next boot
+        00:13 00000020
+        00:28 00000035
+        00:43 00000050
+        """,
+        within_ms=120_000,
+    )
+    for at in ("00:12", "00:13", "00:14", "00:15", "00:20"):
+        first = add_up(told, [clock_ms("00:00"), clock_ms(at)])
+        second = add_up(told, [clock_ms(at), clock_ms("00:43")])
+        assert first.end.count is not None
+        assert second.begin.count is not None
+        assert (first.end.count - second.begin.count) % 10**8 == 0
+        assert counts(first.whole.volume_m3 + second.whole.volume_m3) == 70
+        assert (first.end.count - 99_999_980 - counts(first.whole.volume_m3)) % 10**8 == 0
+        assert first.end.low is not None
+        assert first.end.high is not None
+        assert first.end.low <= first.end.count <= first.end.high
+
+
 def test_a_boot_clock_cuts_where_a_new_anchor_moved_the_dates(intervals: Intervals, clock_ms: Clock) -> None:
     from dataclasses import replace
 

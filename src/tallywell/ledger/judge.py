@@ -60,9 +60,14 @@ def is_gap(rules: Rules, old: Reading, new: Reading) -> bool:
 
 
 def allowed(rules: Rules, old: Reading, new: Reading) -> int:
-    """The most counts of `old`'s scale that can have passed between two readings."""
+    """The most counts of `old`'s scale that can have passed between two readings.
+
+    Dates of two boots that contradict the order of the readings are off by at least as much as they overlap; as much
+    again may have passed, and two polls' time for the start in between.
+    """
     ms = elapsed_ms(old, new)
     if old.when.boot != new.when.boot:
+        ms = ms if ms >= 0 else 2 * rules.every_ms - ms
         ms += old.when.within_ms + new.when.within_ms
     return rules.most(old.scale, ms)
 

@@ -300,11 +300,36 @@ def _edge(edge: int, intervals: Sequence[Interval], after: bool) -> Edge:
     if not reach:
         return _bare_edge(edge, [one for one in intervals if one.kind not in NOTES])
     one = reach[-1] if after else reach[0]
+    if aside := _posted_aside(one, edge, intervals):
+        return _overlapped(one, edge, aside, reach)
     count, low, high = bounds_at(one, edge)
     stands = {one.begin_ms: one.first, one.end_ms: one.last}.get(edge)
     if stands is not None:
         return Edge(edge, stands, None, None, one.segment, *_on_face(one, edge, count, low, high))
     return Edge(edge, None, one.first, one.last, one.segment, count, low, high, one.gap and one.high > 0)
+
+
+def _posted_aside(one: Interval, edge: int, intervals: Sequence[Interval]) -> int:
+    """What the intervals around this one have on the other side of an edge, where the dates of two boots overlap.
+
+    Later ones may have counts before it, earlier ones after it: the count at the edge is what was posted before it.
+    """
+    if not any(Flag.TIME_UNCERTAIN in each.flags for each in intervals):
+        return 0
+    at = next(n for n, each in enumerate(intervals) if each is one)
+    own = one.segment.id
+    late = sum(each.posted - counts_before(each, edge) for each in intervals[:at] if each.segment.id == own)
+    return sum(counts_before(each, edge) for each in intervals[at + 1 :] if each.segment.id == own) - late
+
+
+def _overlapped(one: Interval, edge: int, aside: int, reach: Sequence[Interval]) -> Edge:
+    """Bounded by the readings of every interval that reaches it; around each by as much as there."""
+    around = [bounds_at(each, edge) for each in reach if each.segment.id == one.segment.id]
+    count = one.opening + counts_before(one, edge) + aside
+    down = max(abs(aside) + stands - low for stands, low, _ in around)
+    up = max(abs(aside) + high - stands for stands, _, high in around)
+    estimated = any(each.gap and each.high > 0 for each in reach)
+    return Edge(edge, None, one.first, one.last, one.segment, count, count - down, count + up, estimated)
 
 
 def _on_face(one: Interval, edge: int, count: int, low: int, high: int) -> tuple[int, int, int]:
