@@ -28,6 +28,8 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(options: argparse.Namespace) -> int:
+    import shlex
+
     from tallywell.service.demo import play
     from tallywell.service.demo_truth import side_by_side
 
@@ -38,7 +40,7 @@ def run(options: argparse.Namespace) -> int:
     print(demo.text)
     print("\n".join(["", "Reported and true, in counts of each meter's total:", "", *side_by_side(demo.sides)]))
     print("\n".join(["", "files:", *(f"  {path}" for path in demo.files)]))
-    print(f"next: tallywell report {demo.files[0]} {_period_options(options)}")
+    print(f"next: tallywell report {shlex.quote(str(demo.files[0]))} {_period_options(options)}")
     if all(side.inside for side in demo.sides):
         return 0
     print("tallywell demo: the truth lies outside the reported bounds; this is a fault of the program", file=sys.stderr)

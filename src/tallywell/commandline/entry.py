@@ -1,11 +1,14 @@
 """What the commands that state something have in common: the face, and what became of the entry."""
 
+import argparse
 import sys
+from collections.abc import Callable
 
-from tallywell.commandline.site import called_wrongly, now_ms
+from tallywell.commandline.site import author, called_wrongly, instant, now_ms
 from tallywell.reports.decimals import plain
 from tallywell.reports.face import Face, face_count
 from tallywell.service.entering import Fate, Statement, enter, is_entered
+from tallywell.service.entries import Content, EntryError
 from tallywell.service.files import Loaded
 from tallywell.service.local_time import shown
 from tallywell.service.site import Point, Site
@@ -20,6 +23,16 @@ def face_of(point: Point) -> Face:
     if point.map.books is None:
         raise called_wrongly(f"{point.name}: its map {point.map_name} has no total that a face could show")
     return stated_or_derived(point)[0]
+
+
+def stated(options: argparse.Namespace, site: Site, point: Point, content: Callable[[], Content]) -> Statement:
+    """The statement that the command is for; content that cannot be kept ends the command with 2."""
+    try:
+        kept = content()
+    except EntryError as wrong:
+        raise called_wrongly(str(wrong)) from None
+    about = instant(site, options.at) or now_ms()
+    return Statement(options.kind, point.name, about, author(options), dict(kept), options.replaces)
 
 
 def _fewer(shows: str, face: Face) -> str:

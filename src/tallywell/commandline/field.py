@@ -2,6 +2,7 @@
 
 import argparse
 import fcntl
+import shlex
 import signal
 import threading
 import time
@@ -123,4 +124,5 @@ def _say(site: Site, ports: dict[str, str], copy: Path) -> None:
         meters = ", ".join(f"{point.name} (address {point.address})" for point in site.points_of(name))
         print(f"  line {name}: {port}: {meters or 'no meter'}")
     print(f"wrote {copy}; its record is a folder of its own. In another terminal:")
-    print(f"  tallywell run {copy}\n  tallywell read {copy}\nCtrl-C ends this and takes the lines away.", flush=True)
+    typed = shlex.quote(str(copy))
+    print(f"  tallywell run {typed}\n  tallywell read {typed}\nCtrl-C ends this and takes the lines away.", flush=True)

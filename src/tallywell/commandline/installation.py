@@ -1,39 +1,62 @@
 """Put on record which meter hangs at a point from when on, and what its face showed at that moment.
 
-Without it the books begin at the first reading, and the report says that the installation was not entered.
+Without it the books begin at the first reading, and the report says that the installation was not entered. Where the
+point was read before that moment, it must be said that another meter was put in then.
 """
 
 import argparse
+
+TYPE_CHECKING = False  # as in typing, whose import the help would wait for
+if TYPE_CHECKING:
+    from tallywell.service.files import Loaded
+    from tallywell.service.site import Point, Site
 
 SUMMARY = "which meter hangs at a point, from when, and its first count"
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
-    from tallywell.commandline.site import at_argument, author_argument, site_argument
+    from tallywell.commandline.site import site_argument, statement_arguments
 
     site_argument(parser)
+    parser.set_defaults(kind="installation")
     parser.add_argument("point", metavar="POINT", help="the point where the meter hangs")
     parser.add_argument("--serial", required=True, help="the serial number on the meter's plate")
     parser.add_argument("--shows", metavar="DIGITS", help="what the face showed then, all digits (default: not noted)")
-    at_argument(parser, "it was installed")
-    author_argument(parser)
-    parser.add_argument("--note", default="", help="a remark")
-    parser.add_argument("--replaces", metavar="UUID", help="the entry that this one corrects")
+    parser.add_argument("--another-meter", action="store_true", help="it took the place of the one read until then")
+    statement_arguments(parser, "it was installed")
 
 
 def run(options: argparse.Namespace) -> int:
-    from tallywell.commandline.entry import entered, face_of
-    from tallywell.commandline.site import author, called_wrongly, instant, now_ms, point_named, sound_site
-    from tallywell.service.entering import Statement
-    from tallywell.service.entries import EntryError, installation_content
+    from tallywell.commandline.entry import entered, face_of, stated
+    from tallywell.commandline.site import point_named, sound_site
+    from tallywell.service.entries import installation_content
 
     loaded, site = sound_site(options.site)
     point = point_named(site, options.point)
     face = face_of(point)
-    try:
-        content = installation_content(options.serial, options.shows, face, options.note)
-    except EntryError as wrong:
-        raise called_wrongly(str(wrong)) from None
-    about = instant(site, options.at) or now_ms()
-    statement = Statement("installation", point.name, about, author(options), dict(content), options.replaces)
+    statement = stated(
+        options, site, point, lambda: installation_content(options.serial, options.shows, face, options.note)
+    )
+    if not options.another_meter:
+        _ends_nothing(loaded, site, point, statement.about_ms or 0, options.replaces)
     return entered(loaded, site, statement, options.shows, face)
+
+
+def _ends_nothing(loaded: "Loaded", site: "Site", point: "Point", about_ms: int, replaces: str | None) -> None:
+    """An installation ends the books of the meter read before it: not by a mere slip of the time."""
+    from tallywell.commandline.site import called_wrongly
+    from tallywell.service.local_time import shown
+    from tallywell.service.looking import first_reading_ms
+    from tallywell.store.database import RecordFolder
+    from tallywell.store.query import Reader
+
+    if not loaded.record.exists():
+        return
+    with Reader(RecordFolder(loaded.record)) as reader:
+        first_ms = first_reading_ms(reader, point, replaces)
+    if first_ms is not None and first_ms < about_ms:
+        raise called_wrongly(
+            f"{point.name} was read already, since {shown(first_ms, site.zone)}. If that was this meter, give the time "
+            "when it was put in (--at, before then) and what it showed then; if this one took its place, say "
+            "--another-meter"
+        )

@@ -47,6 +47,14 @@ def author_argument(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--by", metavar="NAME", help="who states it (default: your user name)")
 
 
+def statement_arguments(parser: argparse.ArgumentParser, what: str) -> None:
+    """What every statement about a meter has: when, by whom, a remark, and what it corrects."""
+    at_argument(parser, what)
+    author_argument(parser)
+    parser.add_argument("--note", default="", help="a remark")
+    parser.add_argument("--replaces", metavar="UUID", help="the entry that this one corrects")
+
+
 def author(options: argparse.Namespace) -> str:
     return str(options.by or user())
 

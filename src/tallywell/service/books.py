@@ -26,7 +26,7 @@ from tallywell.reports.model import (
     Volume,
 )
 from tallywell.service.accepted import Accepted
-from tallywell.service.entries import EntryError, about_ms, hand_reading, installed, note, shows_of
+from tallywell.service.entries import EntryError, about_ms, hand_reading, in_force, installed, note, shows_of
 from tallywell.service.ledger_facts import FITTING, Decoder, Reach, Stream, reach_of
 from tallywell.service.site import Permit, Point, Share, Site
 from tallywell.store.query import Reader
@@ -56,13 +56,6 @@ def period_report(reader: Reader, accepted: Accepted, period: Period, points: Se
         points=tuple(one.report for one in gathered.values()),
         permits=tuple(_permits(site, gathered, period)),
     )
-
-
-def in_force(entries: Iterable[Entry]) -> tuple[Entry, ...]:
-    """The entries that stand, in order of seq: those that a later one replaces are gone."""
-    listed = tuple(entries)
-    replaced = {entry.replaces for entry in listed if entry.replaces}
-    return tuple(entry for entry in listed if entry.uuid not in replaced)
 
 
 def face_of(point: Point) -> tuple[Face, bool]:

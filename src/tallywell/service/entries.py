@@ -8,6 +8,7 @@ An entry is kept as it was written: digits of the face, not counts of the books,
 """
 
 import json
+from collections.abc import Iterable
 from typing import Any
 
 from tallywell.readings.facts import Entry
@@ -109,3 +110,10 @@ def _content(entry: Entry) -> dict[str, Any]:
             f"entry {entry.uuid}: its content is no table of names and values; enter it again with replaces"
         )
     return content
+
+
+def in_force(entries: Iterable[Entry]) -> tuple[Entry, ...]:
+    """The entries that stand, in order of seq: those that a later one replaces are gone."""
+    listed = tuple(entries)
+    replaced = {entry.replaces for entry in listed if entry.replaces}
+    return tuple(entry for entry in listed if entry.uuid not in replaced)

@@ -10,6 +10,7 @@ from tallywell.registers.decode import Decoded, decode
 from tallywell.registers.quantity import RegisterMap
 from tallywell.registers.register_map import parse_map
 from tallywell.service import sentences
+from tallywell.service.entries import in_force
 from tallywell.service.sentences import Seen, Watch
 from tallywell.service.site import Point, Site
 from tallywell.store.query import Reader
@@ -90,3 +91,21 @@ def dated(reader: Reader, seq: int, point: Point) -> tuple[Poll, When] | None:
     """The point's poll of that seq."""
     point_id = reader.point_id(point.name)
     return None if point_id is None else next(reader.polls(point_id, seq, seq), None)
+
+
+def first_reading_ms(reader: Reader, point: Point, replaces: str | None = None) -> int | None:
+    """When the point was first read well, by its date or what the clock showed; None if it never was.
+
+    None also where an installation is in force already (but for the one that `replaces` names): the next one is a
+    change-out, and nothing is to be asked.
+    """
+    point_id = reader.point_id(point.name)
+    standing = [entry for entry in in_force(reader.entries()) if entry.kind == "installation"]
+    if point_id is None or any(entry.point == point_id and entry.uuid != replaces for entry in standing):
+        return None
+    polls = reader.polls(point_id, 1, reader.newest_seq())
+    first = next(((poll, when) for poll, when in polls if poll.fault is None), None)
+    if first is None:
+        return None
+    poll, when = first
+    return poll.shown_ms if when.utc_ms is None else when.utc_ms

@@ -1,0 +1,12 @@
+"""The same examples in every ordinary run, so that a red run means a change and not a lucky draw.
+
+`TALLYWELL_EXAMPLES=new .venv/bin/pytest` draws new ones; what fails is printed and can be reproduced.
+"""
+
+import os
+
+from hypothesis import settings
+
+settings.register_profile("same", derandomize=True, deadline=None, print_blob=True)
+settings.register_profile("new", deadline=None, print_blob=True)
+settings.load_profile(os.environ.get("TALLYWELL_EXAMPLES", "same"))
