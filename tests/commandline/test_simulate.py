@@ -127,6 +127,15 @@ def test_silent_resting_and_going_round(site: Path) -> None:
         assert 100_000_000 - 10_000 < count(found["far"], 17) < 100_000_000
 
 
+def test_a_path_with_blanks_can_be_copied_from_what_is_said(site: Path) -> None:
+    folder = site.parent / "pump house"
+    folder.mkdir()
+    for name in ("plain.yaml", "quail.yaml"):
+        (folder / name).write_text((site.parent / name).read_text())
+    answered = run("simulate", folder / "quail.yaml", "--seconds", "1")
+    assert f"tallywell run '{folder}/quail.simulated.yaml'" in answered.stdout
+
+
 def test_a_second_one_leaves_the_lines_to_the_first(site: Path) -> None:
     with simulated(site) as copy:
         second = run("simulate", site, "--seconds", "1")
