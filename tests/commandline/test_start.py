@@ -71,5 +71,6 @@ def test_without_a_command_the_overview_and_2(capsys: pytest.CaptureFixture[str]
 
 
 def test_an_unknown_command_is_answered_with_the_nearest(capsys: pytest.CaptureFixture[str]) -> None:
-    assert main(["reprot"]) == 2
-    assert "did you mean 'report'?" in capsys.readouterr().err
+    for word in ("reprot", "REPORT"):
+        assert main([word]) == 2
+        assert "did you mean 'report'?" in capsys.readouterr().err

@@ -36,6 +36,10 @@ def test_the_digits_and_the_number_with_its_decimal_point_are_the_same_count() -
     assert face_count(ACRE_FEET, "00092545") == face_count(ACRE_FEET, "92.545") == 92545
 
 
+def test_commas_between_thousands_are_taken() -> None:
+    assert face_count(ACRE_FEET, "00,092,545") == 92545
+
+
 @pytest.mark.parametrize(
     ("text", "said"),
     [
@@ -44,6 +48,8 @@ def test_the_digits_and_the_number_with_its_decimal_point_are_the_same_count() -
         ("842 gpm", "not what a face shows"),
         ("-5", "not what a face shows"),
         ("", "not what a face shows"),
+        ("12,5", "not what a face shows"),
+        ("92545,306", "not what a face shows"),
         ("\u0661\u0662", "not what a face shows"),
     ],
 )

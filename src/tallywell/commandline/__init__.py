@@ -68,7 +68,7 @@ def _guarded(name: str, words: list[str]) -> int:
 def _called_wrongly(word: str) -> int:
     from difflib import get_close_matches
 
-    near = get_close_matches(word, COMMANDS, n=1)
+    near = get_close_matches(word.lower(), COMMANDS, n=1)
     meant = f"did you mean {near[0]!r}?" if near else "`tallywell --help` lists the commands."
     print(f"tallywell: there is no command {word!r}; {meant}", file=sys.stderr)
     return 2

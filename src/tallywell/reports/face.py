@@ -13,7 +13,8 @@ from tallywell.readings.total import Total
 from tallywell.readings.units import Measure, number
 from tallywell.reports.decimals import plain
 
-_DIGITS = re.compile(r"[0-9][0-9,_ ]*(\.[0-9]+)?\Z")
+# Commas between thousands only: with any comma taken, the decimal comma of 12,5 would make it 125.
+_DIGITS = re.compile(r"([0-9][0-9_ ]*|[0-9]{1,3}(,[0-9]{3})+)(\.[0-9]+)?\Z")
 
 
 @dataclass(frozen=True, slots=True)

@@ -48,7 +48,10 @@ def _local_ms(moment: datetime, zone: ZoneInfo, text: str) -> int:
     if first == second:
         return first
     if from_ms(first, zone).replace(tzinfo=None) != moment:
-        raise ValueError(f"{text!r} does not exist in {zone.key}: the clocks are put forward over it")
+        raise ValueError(
+            f"{text!r} does not exist in {zone.key}: the clocks are put forward over it; "
+            "add an hour if your watch was not"
+        )
     offsets = " or ".join(f'"{text}{_offset(ms, zone)}"' for ms in (first, second))
     raise ValueError(f"{text!r} comes twice in {zone.key} when the clocks are put back; write {offsets}")
 
