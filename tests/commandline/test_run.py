@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.whole.site_on_ptys import MAP, rows, site_text, tallywell
+from tests.whole.site_on_ptys import MAP, called, rows, site_text, tallywell
 
 
 @pytest.fixture
@@ -39,3 +39,17 @@ def test_a_log_on_a_full_disk_does_not_end_the_reading_of_meters(site: Path) -> 
     assert "Traceback" not in said
     assert rows(record, "SELECT count(*) > 0 FROM poll") == [(1,)]
     assert rows(record, "SELECT name FROM event ORDER BY seq DESC LIMIT 1") == [("stopped",)]
+
+
+def test_read_beside_a_daemon_that_does_not_know_the_point_says_so_at_once(site: Path) -> None:
+    record = site.with_suffix(".record")
+    process = subprocess.Popen(tallywell("run", site), stdout=subprocess.DEVNULL, text=True)
+    try:
+        await_polls(record, process)
+        site.write_text(site_text(lines=1, points=2), encoding="utf-8")
+        said = called("read", site, "line0-p2", code=1)
+    finally:
+        process.terminate()
+        process.wait(20)
+    assert "older site file" in said
+    assert "within" not in said

@@ -31,40 +31,44 @@ def run(options: argparse.Namespace) -> int:
     loaded, site = sound_site(options.site)
     points = (point_named(site, options.point),) if options.point else tuple(site.points.values())
     if daemon_runs(loaded.record):
-        seqs: dict[str, int | None] = {point.name: _asked(loaded, point) for point in points}
+        good = [_asked(loaded, site, point) for point in points]
     else:
-        seqs = dict(_polled(loaded, site, points))
-    good = [_shown(loaded, site, point, seqs[point.name]) for point in points]
+        good = [_shown(loaded, site, point, seq) for point, seq in _polled(loaded, site, points)]
     return 0 if all(good) else 1
 
 
-def _asked(loaded: "Loaded", point: "Point") -> int | None:
-    """The seq of the poll that the daemon made for us; None when none came in time."""
+def _asked(loaded: "Loaded", site: "Site", point: "Point") -> bool:
+    """Print the reading that the daemon made for us, or why it made none; whether it is a good one."""
     from tallywell.commandline.site import user
-    from tallywell.service.entering import ask
+    from tallywell.service.entering import Fate, ask
 
-    return ask(loaded.record, point.name, user(), PATIENCE_S).seq
+    outlook = ask(loaded.record, point.name, user(), PATIENCE_S)
+    if outlook.seq is not None:
+        return _shown(loaded, site, point, outlook.seq)
+    if outlook.fate is Fate.QUEUED:
+        print(f"{point.name}: the daemon has not polled it within {PATIENCE_S:.0f} s; `tallywell status` says more")
+    else:
+        why = f" ({outlook.why})" if outlook.why else ""
+        print(f"{point.name}: the daemon does not poll it{why}; it runs by an older site file: start it again")
+    return False
 
 
-def _polled(loaded: "Loaded", site: "Site", points: "tuple[Point, ...]") -> "list[tuple[str, int]]":
+def _polled(loaded: "Loaded", site: "Site", points: "tuple[Point, ...]") -> "list[tuple[Point, int]]":
     from tallywell.schedule.system_clock import SystemClock, boot_id
     from tallywell.service.once import poll_once
     from tallywell.service.world import World
 
     rows: tuple[Poll, ...] = poll_once(loaded, site, points, World(SystemClock(), boot_id(), print))
-    return [(point.name, row.seq) for point, row in zip(points, rows, strict=True)]
+    return [(point, row.seq) for point, row in zip(points, rows, strict=True)]
 
 
-def _shown(loaded: "Loaded", site: "Site", point: "Point", seq: int | None) -> bool:
+def _shown(loaded: "Loaded", site: "Site", point: "Point", seq: int) -> bool:
     """Print one reading; whether it is a good one."""
     from tallywell.service.looking import dated, decoded_poll
     from tallywell.service.reading_table import lines
     from tallywell.store.database import RecordFolder
     from tallywell.store.query import Reader
 
-    if seq is None:
-        print(f"{point.name}: the daemon has not polled it within {PATIENCE_S:.0f} s; `tallywell status` says more")
-        return False
     with Reader(RecordFolder(loaded.record)) as reader:
         found = dated(reader, seq, point)
         assert found is not None, "the poll was acknowledged"

@@ -58,7 +58,7 @@ class Daemon:
         self._unstored: list[Fact] = []  # facts that have their number and are not yet in the record
         self._asked: dict[str, int | None] = {}  # asks in hand: uuid -> seq of the poll once there is one
         self._lying: set[str] = set()  # names in the inbox that are done with and cannot be taken away
-        self._trouble: dict[str, str] = {}  # what was said last of the inbox and of the record, so as to say it once
+        self._trouble: dict[str, str] = {}  # what was said last of the inbox, the record and each line
         self._lost = 0
         self._wake = threading.Event()
         self._stopping = threading.Event()
@@ -302,7 +302,9 @@ class Daemon:
             self._world.log(said)
         if now.port_lost != before.port_lost:
             if trouble := self._lines[point.line].trouble:
-                self._world.log(f"line {point.line}: {trouble}")
+                self._complain(f"line {point.line}", str(trouble))
+            elif not now.port_lost:
+                self._trouble.pop(f"line {point.line}", None)
             self._note("port_lost" if now.port_lost else "port_back", {"line": point.line, "point": point.name})
 
 
