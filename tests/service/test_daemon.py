@@ -253,6 +253,26 @@ def test_an_ask_whose_file_cannot_be_taken_away_is_answered_once(stand: Stand, m
     assert any("cannot be taken away" in line for line in stand.log)
 
 
+@pytest.mark.filterwarnings("ignore::pytest.PytestUnhandledThreadExceptionWarning")
+def test_a_line_thread_that_fails_ends_the_daemon_and_what_was_read_is_kept(stand: Stand) -> None:
+    asked = 0
+
+    def fails(_ask: Ask) -> Fault | None:
+        nonlocal asked
+        asked += 1
+        if asked == 6:
+            stand.clock.participants = 1  # the daemon's thread waits alone from now on
+            raise ZeroDivisionError("as a bug would")
+        return None
+
+    stand.spoil = fails
+    with pytest.raises(RuntimeError, match="thread of line line0 has ended"):
+        stand.run(10**9)
+    assert len(stand.rows("SELECT seq FROM poll")) == 5
+    assert any(line.startswith("line line0: its thread has ended") for line in stand.log)
+    assert "stopped" not in stand.events()
+
+
 def test_stop_from_another_thread_ends_it_at_once(stand: Stand) -> None:
     def later(line: str) -> None:
         if line.startswith("started") and stand.daemon is not None:

@@ -154,8 +154,11 @@ class Daemon:
         self._look_at_clocks()
         self._look_into_inbox()
         for name, line in self._lines.items():
-            if not line.alive() and not self._stopping.is_set():
-                raise RuntimeError(f"the thread of line {name} has ended")  # a bug of ours: end loudly, be restarted
+            if not line.alive() and not self._stopping.is_set():  # a bug of ours: end loudly, be restarted
+                self._gather()
+                self._store()
+                self._world.log(f"line {name}: its thread has ended by a fault of this program, which ends as well")
+                raise RuntimeError(f"the thread of line {name} has ended")
 
     def _look_at_clocks(self) -> None:
         now = self._instant()
