@@ -442,3 +442,43 @@ def test_a_wrong_value_that_fits_just_behind_the_end_does_not_move_water_between
     assert july.end == august.begin
     assert (july.end.low, july.end.high) == (last, last + 20)
     assert counts_of(july) + counts_of(august) == counts_of(made.report(calendar_year("2026")).points[0])
+
+
+def test_a_permit_says_which_of_its_points_is_not_in_its_volume(tmp_path: Path) -> None:
+    both = "[{point: north-discharge, share: 1}, {point: south-discharge, share: 1}]"
+    made = made_record(
+        tmp_path, "2026-07-01 00:00", site=TWO_POINTS.replace("[{point: north-discharge, share: 1}]", both)
+    )
+    runs(made, "2026-07-01 00:00", "2026-08-01 03:00", 0, 4)
+    report = made.report(month("2026-07"))
+    assert report.permits[0].volume is not None
+    assert report.permits[0].unknown == ("south-discharge",)
+    said = " ".join(text(report).split("Permits\n")[1].split())
+    assert "acre-feet (at least " in said
+    assert "the volume of south-discharge is unknown and not in it" in said
+    row = next(line for line in csv(report).splitlines() if ",permit,P-2041,2026" in line)
+    assert "metered in part" in row
+    assert "the volume of south-discharge is unknown and not in it" in row
+
+
+def test_a_volume_says_what_it_does_not_hold(tmp_path: Path) -> None:
+    """The bounds are of what lies between readings: before the first anything may have flowed."""
+    made = made_record(tmp_path, "2026-07-10 00:00")
+    runs(made, "2026-07-10 00:00", "2026-08-01 03:00", 0, 4)
+    report = made.report(month("2026-07"))
+    assert report.points[0].volume is not None
+    assert report.points[0].volume.unread_ms == 9 * 24 * HOUR_MS
+    said = " ".join(text(report).split())
+    unread = "what flowed in 9 d 00 h 00 min before the first or after the last reading is not in it"
+    assert said.count(unread) == 2  # at the point and at its permit
+    assert "528 of 744 h known" in said
+    assert csv(report).count("metered in part") == 3  # point, month and permit
+
+
+def test_a_first_count_at_the_very_beginning_is_entered_and_not_read(tmp_path: Path) -> None:
+    made = made_record(tmp_path, "2026-06-30 00:00")
+    made.enter(at("2026-07-02 00:00"), "installation", {"serial": "A-1", "first_count": "7"}, at("2026-07-01 00:00"))
+    runs(made, "2026-07-01 00:05", "2026-08-01 03:00", 9, 1)
+    point = july_of(made)
+    assert point.begin is not None
+    assert (point.begin.seen.count, point.begin.how) == (7, How.ENTERED)

@@ -83,9 +83,9 @@ def point_report(facts: PointFacts, period: Period, zone: ZoneInfo) -> PointRepo
         meters=_meters_in(facts.meters, begin_ms, end_ms),
         begin=_edge(added.begin, inside, facts.face, begins=True),
         end=_edge(added.end, inside, facts.face, begins=False),
-        volume=_volume(added.whole) if metered else None,
+        volume=_volume(added.whole, added.unread) if metered else None,
         segments=tuple(_segments(inside, added, facts.face)),
-        days=_slices([day.isoformat() for day in days(period)], added.parts, inside),
+        days=_slices([day.isoformat() for day in days(period)], added, inside),
         months=_months(facts.intervals, inside, period, zone),
         maximum=maximum_rate(facts.intervals, begin_ms, end_ms, zone),
         peak=peak_flow(facts.intervals, begin_ms, end_ms),
@@ -106,17 +106,19 @@ def volume_between(intervals: Sequence[Interval], begin_ms: int, end_ms: int) ->
     """The exact volume between two instants; None where nothing is metered in between."""
     if not any(each.kind in POSTS and _overlap_ms(each, begin_ms, end_ms) for each in intervals):
         return None
-    return _volume(add_up(intervals, (begin_ms, end_ms)).whole)
+    added = add_up(intervals, (begin_ms, end_ms))
+    return _volume(added.whole, added.unread)
 
 
-def _slices(labels: Iterable[str], parts: Iterable[Part], inside: Sequence[Interval]) -> tuple[Slice, ...]:
+def _slices(labels: Iterable[str], added: Sum, inside: Sequence[Interval]) -> tuple[Slice, ...]:
     """One slice a part. Both run forward in time, so that a year of polls is passed over once."""
     found: list[Slice] = []
     at = 0
-    for label, part in zip(labels, parts, strict=True):
+    for label, part in zip(labels, added.parts, strict=True):
         while at < len(inside) and inside[at].end_ms <= part.begin_ms:
             at += 1
-        found.append(_slice(label, part, list(_metered_from(inside, at, part.end_ms))))
+        metered = list(_metered_from(inside, at, part.end_ms))
+        found.append(_slice(label, part, metered, _volume(part, added.unread) if metered else None))
     return tuple(found)
 
 
@@ -128,12 +130,12 @@ def _metered_from(inside: Sequence[Interval], at: int, end_ms: int) -> Iterator[
             yield each
 
 
-def _slice(label: str, part: Part, metered: Sequence[Interval]) -> Slice:
+def _slice(label: str, part: Part, metered: Sequence[Interval], volume: Volume | None) -> Slice:
     return Slice(
         label=label,
         begin_ms=part.begin_ms,
         end_ms=part.end_ms,
-        volume=_volume(part) if metered else None,
+        volume=volume,
         reached_ms=sum(_overlap_ms(each, part.begin_ms, part.end_ms) for each in metered),
         covered_ms=part.covered_ms,
         rollovers=part.rollovers,
@@ -148,11 +150,12 @@ def _months(
     """The parts of months inside the period, cut anew: adding up days would widen the bounds at every midnight."""
     starts = [day for day in days(period) if day == period.first or day.day == 1]
     edges = [midnight_ms(day, zone) for day in [*starts, period.end]]
-    return _slices([f"{day:%Y-%m}" for day in starts], add_up(intervals, edges).parts, inside)
+    return _slices([f"{day:%Y-%m}" for day in starts], add_up(intervals, edges), inside)
 
 
-def _volume(part: Part) -> Volume:
-    return Volume(part.volume_m3, part.low_m3, part.high_m3)
+def _volume(part: Part, unread: Iterable[tuple[int, int]]) -> Volume:
+    unread_ms = sum(max(0, min(stop, part.end_ms) - max(start, part.begin_ms)) for start, stop in unread)
+    return Volume(part.volume_m3, part.low_m3, part.high_m3, unread_ms)
 
 
 def _edge(edge: Edge, inside: Sequence[Interval], face: Face, *, begins: bool) -> EdgeCount | None:
@@ -177,6 +180,7 @@ def _at_edge(edge: Edge, count: int, low: int, high: int, face: Face) -> EdgeCou
     seen = Seen(edge.utc_ms, count, shown(face, count, enclosing.scale))
     how = How.READ if edge.at else How.ESTIMATED if edge.estimated else How.BETWEEN
     if edge.at:
+        how = How.READ if edge.at.seq else How.ENTERED
         return EdgeCount(seen, low, high, how)
     before = None if edge.before is None else _seen(edge.before, face)
     after = None if edge.after is None else _seen(edge.after, face)

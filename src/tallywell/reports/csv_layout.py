@@ -18,7 +18,7 @@ from collections.abc import Iterable, Iterator
 from fractions import Fraction
 from zoneinfo import ZoneInfo
 
-from tallywell.ledger.intervals import NOTES
+from tallywell.ledger.intervals import NOTES, SURE, Kind
 from tallywell.readings.units import Measure
 from tallywell.reports import words
 from tallywell.reports.dates import iso
@@ -118,7 +118,8 @@ def _totals(point: PointReport, unit: VolumeUnit, zone: ZoneInfo) -> Iterator[Ro
         "item": "volume",
         **span,
         **_volume(point.volume, unit, unknown),
-        "words": factor(unit.name),
+        "known_by": "metered in part" if point.volume is not None and point.volume.unread_ms else "",
+        "words": "; ".join(filter(None, [factor(unit.name), point.volume and words.unread(point.volume)])),
     }
     rate = rate_unit(unit.name, point.rate_unit)
     for item, found in (("maximum rate", point.maximum), ("instantaneous peak", point.peak)):
@@ -197,8 +198,17 @@ def _segments(point: PointReport, unit: VolumeUnit, zone: ZoneInfo) -> Iterator[
 
 def _slice(section: str, each: Slice, unit: VolumeUnit, zone: ZoneInfo) -> Row:
     row = {"section": section, "item": each.label, **_span(each.begin_ms, each.end_ms, zone)}
-    known_by = "" if each.volume is None else "estimated at its edges" if each.estimated else "metered"
+    known_by = "" if each.volume is None else _known_by(each)
     return row | _volume(each.volume, unit, words.NO_READINGS) | {"known_by": known_by, "words": words.mark(each)}
+
+
+def _known_by(each: Slice) -> str:
+    """What is not metered from end to end is never called metered alone."""
+    if each.estimated:
+        return "estimated at its edges"
+    if not each.kinds <= SURE | NOTES:
+        return "with a question open" if Kind.QUESTION in each.kinds else "metered in part"
+    return "metered in part" if each.reached_ms < each.expected_ms else "metered"
 
 
 def _happenings(point: PointReport, unit: VolumeUnit, zone: ZoneInfo) -> Iterator[Row]:
@@ -226,7 +236,9 @@ def _visits(point: PointReport, zone: ZoneInfo) -> Iterator[Row]:
 def _permit(permit: PermitLine, unit: VolumeUnit, report: Report) -> Iterator[Row]:
     span = _span(report.begin_ms, report.end_ms, report.zone)
     row = {"section": "permit", "item": permit.name, **span, **_volume(permit.volume, unit, UNKNOWN)}
-    yield row | {"words": permit.kind if permit.called == permit.name else f"{permit.kind}, {permit.called}"}
+    called = "" if permit.called == permit.name else permit.called
+    in_part = "metered in part" if permit.volume is not None and words.permit(permit) else ""
+    yield row | {"known_by": in_part, "words": ", ".join(filter(None, [permit.kind, called, words.permit(permit)]))}
     authorised = permit.authorised
     year = f"a year from {permit.year_starts[0]:02d}-{permit.year_starts[1]:02d}"
     amount = {"value": UNKNOWN} if authorised is None else {"value": plain(authorised.number), "unit": authorised.unit}
@@ -234,7 +246,9 @@ def _permit(permit: PermitLine, unit: VolumeUnit, report: Report) -> Iterator[Ro
     for share in permit.shares:
         volume = None if share.volume is None else share.volume * share.share
         row = {"section": "permit", "point": share.point, "item": f"{permit.name}, share {plain(share.share)}"}
-        yield row | _volume(volume, unit, UNKNOWN)
+        dates = [f"from {share.starts}"] if share.starts else []
+        dates += [f"to before {share.ends}"] if share.ends else []
+        yield row | _volume(volume, unit, UNKNOWN) | {"words": ", ".join(dates)}
 
 
 def _volume(volume: Volume | None, unit: VolumeUnit, unknown: str) -> Row:

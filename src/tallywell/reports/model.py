@@ -20,17 +20,22 @@ from tallywell.reports.face import Face
 
 @dataclass(frozen=True, slots=True)
 class Volume:
-    """A volume and the bounds of what may have flowed, m3."""
+    """A volume and the bounds of what may have flowed, m3.
+
+    `unread_ms`: time before the first or after the last reading; what flowed then is unknown and in none of the three.
+    """
 
     m3: Fraction
     low_m3: Fraction
     high_m3: Fraction
+    unread_ms: int = 0
 
     def __add__(self, other: "Volume") -> "Volume":
-        return Volume(self.m3 + other.m3, self.low_m3 + other.low_m3, self.high_m3 + other.high_m3)
+        unread_ms = self.unread_ms + other.unread_ms
+        return Volume(self.m3 + other.m3, self.low_m3 + other.low_m3, self.high_m3 + other.high_m3, unread_ms)
 
     def __mul__(self, share: Fraction) -> "Volume":
-        return Volume(self.m3 * share, self.low_m3 * share, self.high_m3 * share)
+        return Volume(self.m3 * share, self.low_m3 * share, self.high_m3 * share, self.unread_ms)
 
 
 @dataclass(frozen=True, slots=True)
@@ -242,7 +247,10 @@ class ShareLine:
 
 @dataclass(frozen=True, slots=True)
 class PermitLine:
-    """A permit with the exact share-weighted volume of the period. `volume` None: nothing is known of any point."""
+    """A permit with the exact share-weighted volume of the period. `volume` None: nothing is known of any point.
+
+    Where one of its points is unknown and another is not, `volume` is of the known ones alone.
+    """
 
     name: str
     called: str
@@ -251,6 +259,11 @@ class PermitLine:
     year_starts: tuple[int, int]
     shares: tuple[ShareLine, ...]
     volume: Volume | None
+
+    @property
+    def unknown(self) -> tuple[str, ...]:
+        """The points whose share is not in the volume."""
+        return tuple(dict.fromkeys(share.point for share in self.shares if share.volume is None))
 
 
 @dataclass(frozen=True, slots=True)

@@ -142,8 +142,11 @@ def _peak_words(point: PointReport, rate: RateUnit, zone: ZoneInfo) -> str:
 def _volume_words(point: PointReport, unit: VolumeUnit) -> str:
     if point.volume is None:
         return f"unknown, not zero: {point.no_readings or 'no readings'}"
-    low, high = unit.number(point.volume.low_m3), unit.number(point.volume.high_m3)
-    return f"{unit.text(point.volume.m3)} (at least {low}, at most {high})"
+    return "; ".join(filter(None, [_bounded(point.volume, unit), words.unread(point.volume)]))
+
+
+def _bounded(volume: Volume, unit: VolumeUnit) -> str:
+    return f"{unit.text(volume.m3)} (at least {unit.number(volume.low_m3)}, at most {unit.number(volume.high_m3)})"
 
 
 def _meters(meters: Sequence[MeterLine], zone: ZoneInfo) -> list[tuple[str, str]]:
@@ -248,7 +251,16 @@ def _segment_words(segment: SegmentLine, unit: VolumeUnit, zone: ZoneInfo) -> st
 def _slices(slices: Sequence[Slice], total: Volume | None, unit: VolumeUnit) -> list[str]:
     rows = [_slice_cells(each, unit) for each in slices]
     if total is not None:
-        rows.append(["sum", unit.number(total.m3), unit.number(total.low_m3), unit.number(total.high_m3), "", ""])
+        rows.append(
+            [
+                "sum",
+                unit.number(total.m3),
+                unit.number(total.low_m3),
+                unit.number(total.high_m3),
+                "",
+                words.part_of(slices, total),
+            ]
+        )
     columns = [
         Column(""),
         Column("volume", right=True),
@@ -341,7 +353,8 @@ def _counts(point: PointReport) -> list[Fraction]:
 
 def _permit(permit: PermitLine, unit: VolumeUnit) -> list[str]:
     called = "" if permit.called == permit.name else f", {permit.called}"
-    volume = "unknown, not zero" if permit.volume is None else unit.text(permit.volume.m3)
+    volume = "unknown, not zero" if permit.volume is None else _bounded(permit.volume, unit)
+    volume = "; ".join(filter(None, [volume, words.permit(permit)]))
     year = f"{permit.year_starts[0]:02d}-{permit.year_starts[1]:02d}"
     authorised = (
         "authorised amount not stated"
@@ -352,9 +365,9 @@ def _permit(permit: PermitLine, unit: VolumeUnit) -> list[str]:
         f"  {line}" for line in wrapped(f"{permit.name} ({permit.kind}{called}): {volume}; {authorised}", WIDTH - 2)
     ]
     for share in permit.shares:
-        part = "unknown" if share.volume is None else unit.text(share.volume.m3)
+        part = "volume unknown" if share.volume is None else f"{unit.text(share.volume.m3)} metered there"
         dates = (f", from {share.starts}" if share.starts else "") + (f", to before {share.ends}" if share.ends else "")
-        lines.append(f"    {plain(share.share)} of {share.point}{dates}: {part} metered there")
+        lines.append(f"    {plain(share.share)} of {share.point}{dates}: {part}")
     return lines
 
 

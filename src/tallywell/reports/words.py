@@ -1,9 +1,10 @@
 """The report's sentences: causes of gaps, what is not plainly metered, marks of a day. One place for all layouts."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 from tallywell.ledger.intervals import Flag, Kind
-from tallywell.reports.model import GapLine, Remark, Slice, VisitLine
+from tallywell.reports.dates import duration
+from tallywell.reports.model import GapLine, PermitLine, Remark, Slice, VisitLine, Volume
 from tallywell.reports.shown_units import VolumeUnit
 
 FAULTS = {
@@ -92,6 +93,26 @@ def mark(day: Slice) -> str:
     if day.rollovers:
         marks.append("rollover")
     return "; ".join(marks)
+
+
+def unread(volume: Volume) -> str:
+    """What a volume does not hold; empty where readings reach over all of its time."""
+    if not volume.unread_ms:
+        return ""
+    return f"what flowed in {duration(volume.unread_ms)} before the first or after the last reading is not in it"
+
+
+def part_of(slices: Sequence[Slice], total: Volume) -> str:
+    """The mark of a sum that does not reach over all of its time."""
+    expected_ms = sum(each.expected_ms for each in slices)
+    return f"{hours(expected_ms - total.unread_ms)} of {hours(expected_ms)} h known" if total.unread_ms else ""
+
+
+def permit(of: PermitLine) -> str:
+    """What a permit's volume does not hold; empty where all of its points are known all of the time."""
+    said = [f"the volume of {', '.join(of.unknown)} is unknown and not in it"] if of.unknown and of.volume else []
+    said += [f"at {s.point}, {unread(s.volume)}" for s in of.shares if s.volume is not None and s.volume.unread_ms]
+    return "; ".join(said)
 
 
 def hours(ms: int) -> str:
