@@ -75,6 +75,13 @@ def test_a_stated_time_is_said_back_with_its_date(site: Path) -> None:
     code, answer = said("clock", site, "--it-is", "2026-07-01 14:05")
     assert code == 0
     assert answer.startswith("it is 2026-07-01 14:05:00 -06:00; this machine's clock shows ")
+    assert "machine's own" not in answer
+
+
+def test_a_time_without_a_date_is_answered_with_whose_date_was_taken(site: Path) -> None:
+    code, answer = said("clock", site, "--it-is", "14:05")
+    assert code == 0
+    assert "the date is this machine's own" in answer
 
 
 def test_a_site_file_that_is_not_there_has_nothing_to_be_mended(site: Path) -> None:

@@ -38,4 +38,6 @@ def run(options: argparse.Namespace) -> int:
     except (EntryError, ValueError) as wrong:
         raise called_wrongly(f"--within: {wrong}") from None
     print(f"it is {shown(it_is, site.zone)}; this machine's clock shows {shown(now_ms(), site.zone)}")
+    if not re.match(r"\s*\d{4}-", options.it_is):
+        print("the date is this machine's own, which stood still without power; where it is wrong, state date and time")
     return entered(loaded, site, Statement("clock", None, it_is, author(options), dict(content)))
