@@ -482,3 +482,49 @@ def test_a_first_count_at_the_very_beginning_is_entered_and_not_read(tmp_path: P
     point = july_of(made)
     assert point.begin is not None
     assert (point.begin.seen.count, point.begin.how) == (7, How.ENTERED)
+
+
+def test_a_first_count_is_a_volume_whatever_the_map_of_its_meter_counts_in(tmp_path: Path) -> None:
+    """The older meter counted single gallons; its face showed 100 x 100 gal when it was hung."""
+    old = MAP.replace("map: inline-a", "map: inline-old").replace("one_count: 100 gal", "one_count: 1 gal")
+    made = made_record(tmp_path, "2026-07-01 00:00", maps={"inline-a.yaml": MAP, "old.yaml": old})
+    made.enter(at("2026-07-01 00:00"), "installation", {"serial": "OLD", "first_count": "00000100"})
+    for step, now in enumerate(range(at("2026-07-01 00:15"), at("2026-07-11 00:00"), QUARTER_MS)):
+        made.read(now, map_="old.yaml", forward_total=10_500 + 100 * step)
+    made.enter(at("2026-07-11 00:00"), "installation", {"serial": "NEW", "first_count": "00000005"})
+    runs(made, "2026-07-11 00:15", "2026-08-01 03:00", 6, 1)
+    point = july_of(made)
+    assert [(segment.serial, segment.begin.count) for segment in point.segments] == [("OLD", 10_000), ("NEW", 5)]
+    assert not [remark for remark in point.remarks if remark.kind in (Kind.UNEXPLAINED_DECREASE, Kind.IMPOSSIBLE_STEP)]
+
+
+def test_one_digit_of_a_coarse_face_is_a_bound_of_the_first_count_and_no_decrease(tmp_path: Path) -> None:
+    """0.001 acre-foot is 325.85 gal: the face shows 1 from the 326th gallon to the 651st."""
+    site = SITE.replace("one_count: 100 gal", "one_count: 0.001 acre_foot")
+    maps = {"inline-a.yaml": MAP.replace("one_count: 100 gal", "one_count: 1 gal")}
+    for first, bounds in ((325, (0, 10)), (600, (0, 285))):
+        made = made_record(tmp_path / str(first), "2026-07-01 00:00", site=site, maps=maps)
+        made.enter(at("2026-07-01 00:00"), "installation", {"serial": "A-1", "first_count": "00000001"})
+        made.read(at("2026-07-01 00:15"), forward_total=first)
+        for quarter in range(2, 10):
+            made.read(at("2026-07-01 00:00") + quarter * QUARTER_MS, forward_total=first + 10)
+        point = july_of(made)
+        assert point.volume is not None
+        assert [segment.serial for segment in point.segments] == ["A-1"]
+        assert (point.volume.low_m3 / VOLUMES["gal"], point.volume.high_m3 / VOLUMES["gal"]) == bounds
+
+
+def test_bounds_of_several_rounds_are_all_of_the_face(tmp_path: Path) -> None:
+    maps = {"inline-a.yaml": MAP.replace("digits: 8", "digits: 4")}
+    made = made_record(tmp_path, "2026-07-29 00:00", maps=maps)
+    runs(made, "2026-07-29 00:00", "2026-07-30 00:00", 0, 40)
+    runs(made, "2026-08-02 00:00", "2026-08-02 02:00", 5_000, 40)
+    point = july_of(made)
+    assert point.end is not None
+    assert (point.end.low, point.end.high) == (0, 9_999)
+
+
+def test_one_reading_is_not_called_none(tmp_path: Path) -> None:
+    made = made_record(tmp_path, "2026-07-20 00:00")
+    made.read(at("2026-07-20 00:15"), forward_total=55)
+    assert "unknown, not zero: one good reading alone" in text(made.report(month("2026-07")))

@@ -22,14 +22,16 @@ beginning is named by its first reading unless an installation or the caller nam
 within its own step may shift counts by less than that step.)
 """
 
+import math
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
+from fractions import Fraction
 
 from tallywell.ledger.intervals import Flag, Interval, Kind, Segment, utc_ms
 from tallywell.ledger.judge import NO_FLAGS, ONLY_GAP, Explained, allowed, explain, fit_together, is_gap
 from tallywell.ledger.rules import Rules
 from tallywell.readings.clocks import When
-from tallywell.readings.quantities import HandReading, Happened, Installed, Missed, Reading
+from tallywell.readings.quantities import HandReading, Happened, Installed, Missed, Reading, Scale
 from tallywell.readings.total import Total
 
 __all__ = ["Fact", "State", "begin", "fit_together", "fold", "step"]
@@ -308,9 +310,21 @@ def _install(state: State, new: Reading) -> Stepped:
 
 def _opening(entry: Installed, new: Reading) -> Reading | None:
     """The first count as a reading of its own, in the scale of the one that follows; no poll, so seq 0 and no boot."""
-    if entry.first_count is None or entry.first_count > new.scale.capacity:
+    total = _first_total(entry, new.scale)
+    if total is None or total.count > new.scale.capacity:
         return None
-    return Reading(0, When(-1, 0, entry.about_ms, BY_HAND_MS), Total.exact(entry.first_count), new.scale)
+    return Reading(0, When(-1, 0, entry.about_ms, BY_HAND_MS), total, new.scale)
+
+
+def _first_total(entry: Installed, scale: Scale) -> Total | None:
+    """The first count in another scale: what the face showed is a volume, and one of its digits is a bound."""
+    if entry.first_count is None:
+        return None
+    ratio = Fraction(1) if entry.scale is None else entry.scale.one_count_m3 / scale.one_count_m3
+    count = round(entry.first_count * ratio)
+    low = entry.first_count if entry.low is None else entry.low
+    high = entry.first_count if entry.high is None else entry.high
+    return Total(count, min(count, math.floor(low * ratio)), max(count, math.ceil(high * ratio)))
 
 
 def _notes(state: State, kind: Kind) -> tuple[Interval, ...]:

@@ -50,12 +50,19 @@ class Happened:
 
 @dataclass(frozen=True, slots=True)
 class Installed:
-    """An entry: a meter hangs at the point from `about_ms` on, its face showing `first_count` (None: not noted)."""
+    """An entry: a meter hangs at the point from `about_ms` on, its face showing `first_count` (None: not noted).
+
+    `scale`: what `first_count` counts in, where that need not be the scale of the readings that follow.
+    `low` and `high`: the least and greatest count that show these digits (None: `first_count` alone).
+    """
 
     uuid: str
     about_ms: int
     first_count: int | None
     serial: str
+    scale: Scale | None = None
+    low: int | None = None
+    high: int | None = None
 
 
 @dataclass(frozen=True, slots=True)

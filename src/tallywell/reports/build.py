@@ -176,7 +176,8 @@ def _at_edge(edge: Edge, count: int, low: int, high: int, face: Face) -> EdgeCou
     enclosing = edge.at or edge.before or edge.after
     assert enclosing is not None, "an edge with a count has a reading beside it"
     capacity = enclosing.scale.capacity  # inside an interval with a rollover the edge's counts run on past it
-    count, low, high = count % capacity, low % capacity, high % capacity
+    low, high = (low % capacity, high % capacity) if high - low < capacity else (0, capacity - 1)
+    count %= capacity
     seen = Seen(edge.utc_ms, count, shown(face, count, enclosing.scale))
     how = How.READ if edge.at else How.ESTIMATED if edge.estimated else How.BETWEEN
     if edge.at:

@@ -113,13 +113,14 @@ def _totals(point: PointReport, unit: VolumeUnit, zone: ZoneInfo) -> Iterator[Ro
     begin_ms, end_ms = point.days[0].begin_ms, point.days[-1].end_ms
     span = _span(begin_ms, end_ms, zone)
     unknown = point.no_readings or words.NO_READINGS
+    unread = "" if point.volume is None else words.unread(point.volume)
     yield {
         "section": "point",
         "item": "volume",
         **span,
         **_volume(point.volume, unit, unknown),
-        "known_by": "metered in part" if point.volume is not None and point.volume.unread_ms else "",
-        "words": "; ".join(filter(None, [factor(unit.name), point.volume and words.unread(point.volume)])),
+        "known_by": "metered in part" if unread else "",
+        "words": "; ".join(filter(None, [factor(unit.name), unread])),
     }
     rate = rate_unit(unit.name, point.rate_unit)
     for item, found in (("maximum rate", point.maximum), ("instantaneous peak", point.peak)):

@@ -245,7 +245,9 @@ def _rate_unit(point: Point) -> str | None:
 def _why_none(point_id: int | None, silence: _Silence) -> str:
     if point_id is None:
         return "this point is not on record yet; it has never been polled"
-    return "" if silence.last is not None else "no good reading in the period or near it"
+    if silence.last is None:
+        return "no good reading in the period or near it"
+    return "one good reading alone; a volume lies between two" if silence.last is silence.first else ""
 
 
 def _provisional(as_of_ms: int | None, end_ms: int, gathered: Iterable[_Gathered]) -> str:

@@ -62,8 +62,11 @@ def installed(entry: Entry, face: Face, scale: Scale) -> Installed:
     serial, first = content.get("serial"), content.get("first_count")
     if not isinstance(serial, str) or not serial.strip():
         raise EntryError(f"entry {entry.uuid}: serial is missing; enter the installation again with replaces")
-    count = None if first is None else in_books(face, _count(entry, face, first, "first_count"), scale).count
-    return Installed(entry.uuid, about_ms(entry), count, serial)
+    if first is None:
+        return Installed(entry.uuid, about_ms(entry), None, serial)
+    total = in_books(face, _count(entry, face, first, "first_count"), scale)
+    high = max(total.count, total.high - 1)  # at `total.high` itself the face shows the next digit already
+    return Installed(entry.uuid, about_ms(entry), total.count, serial, scale, total.low, high)
 
 
 def note(entry: Entry) -> str:
