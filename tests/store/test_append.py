@@ -136,6 +136,26 @@ def test_a_disk_that_fails_leaves_nothing_behind_and_the_same_append_works_later
     kit.writer.close()
 
 
+def test_a_record_that_was_taken_away_is_not_said_to_be_stored(kit: Kit) -> None:
+    kit.add(kit.poll())
+    kit.folder.db.rename(kit.folder.path / "elsewhere.db")
+    with pytest.raises(EdgeFailure, match="moved or replaced while it was being written") as raised:
+        kit.add(kit.poll())
+    assert not isinstance(raised.value, StorageFault), "trying again would not help"
+
+
+def test_another_file_in_the_records_place_is_not_gone_on_with(kit: Kit) -> None:
+    kit.add(kit.poll())
+    copy = kit.folder.path / "copy.db"
+    copy.write_bytes(kit.folder.db.read_bytes())
+    copy.rename(kit.folder.db)
+    with pytest.raises(EdgeFailure, match="moved or replaced"):
+        kit.add(kit.poll())
+    for _ in range(2):
+        with pytest.raises(EdgeFailure, match="moved or replaced"):
+            kit.writer.reopen()
+
+
 def test_a_text_a_point_and_a_plan_are_stored_once(kit: Kit, again: Callable[..., Kit]) -> None:
     text, point = kit.writer.text("map", "map: a\n"), kit.writer.point("south")
     kit.writer.close()

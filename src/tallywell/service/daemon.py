@@ -11,7 +11,7 @@ from contextlib import suppress
 from tallywell import __version__
 from tallywell.readings.exchange import Pass
 from tallywell.readings.facts import Anchor, Event, Fact, Poll
-from tallywell.readings.problems import EdgeFailure
+from tallywell.readings.problems import EdgeFailure, StorageFault
 from tallywell.schedule.due import ClockStepped, LookAgain, begin
 from tallywell.service import sentences
 from tallywell.service.accepting import accepted_content, keys_of, plan_of, settings_of
@@ -231,7 +231,7 @@ class Daemon:
         """Append what is not stored yet; only after the commit does the log acknowledge it."""
         try:
             self._writer.append(self._unstored)
-        except EdgeFailure as fault:
+        except StorageFault as fault:
             self._keep(fault)
             return
         stored, self._unstored = self._unstored, []
@@ -252,7 +252,7 @@ class Daemon:
             return
         del self._asked[uuid]
 
-    def _keep(self, fault: EdgeFailure) -> None:
+    def _keep(self, fault: StorageFault) -> None:
         """The record cannot be written: hold what was read, oldest given up beyond the bound, and try again."""
         self._complain("record", f"{fault}; readings wait in memory, the newest {KEPT_FACTS}")
         if len(self._unstored) > KEPT_FACTS:
@@ -267,7 +267,7 @@ class Daemon:
             self._lost += len(gone)
         if not self._stopping.is_set():
             self._stopping.wait(1.0)
-        with suppress(EdgeFailure):  # the next append meets it again
+        with suppress(StorageFault):  # the next append meets it again
             self._writer.reopen()
 
     def _mended(self) -> None:

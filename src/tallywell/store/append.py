@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, TypeVar
 
 from tallywell.readings.exchange import Read
 from tallywell.readings.facts import Entry, Fact, Poll, Run
-from tallywell.readings.problems import StorageFault
+from tallywell.readings.problems import EdgeFailure, StorageFault
 from tallywell.store import chain, schema
 from tallywell.store.database import (
     Connect,
@@ -60,6 +60,7 @@ class Writer:
     def _open(self) -> None:
         """The extra read-only connection keeps -wal and -shm in being, as files of ours, until we close it last."""
         self._writing = connect_writing(self.folder, self._connect)
+        self._file = _file_of(self.folder)
         self._keeping = connect_reading(self.folder, self._connect)
         self._names = StoredNames(self._writing)
         found = self._writing.execute("SELECT max(id) FROM link").fetchone()
@@ -69,12 +70,18 @@ class Writer:
         self._sound = True
 
     def reopen(self) -> None:
-        """Close and open the database again under the same lock, run and counter. StorageFault."""
+        """Close and open the database again under the same lock, run and counter. StorageFault; EdgeFailure when
+        another file stands in its place: it knows nothing of this run.
+        """
         self._sound = False
         self._disconnect()
+        before = self._file
         with storage_faults(self.folder):
             self._open()
             newest = newest_seq(self._writing)
+        if self._file != before:
+            self._file, self._sound = before, False
+            raise _moved(self.folder)
         if self._doubtful is not None and newest < self._doubtful == self._next - 1:
             self._next = self._doubtful
         self._doubtful = None
@@ -103,6 +110,8 @@ class Writer:
 
     def append(self, facts: Sequence[Fact]) -> None:
         """All of them in one commit. StorageFault: nothing of it is stored; append the same facts again later.
+        EdgeFailure: the file was moved or replaced while it was open, and what goes into it is lost (SQLite does not
+        notice: https://sqlite.org/howtocorrupt.html, 2.4).
 
         A decoded column that SQLite cannot hold is stored as NULL; the words and the fault stay as they came.
         ValueError: our own bug (foreign run, unknown point or plan, a number used twice, one below the last link).
@@ -112,6 +121,8 @@ class Writer:
             with storage_faults(self.folder):
                 self._check(facts)
             self._commit(lambda: self._insert(facts))
+            if _file_of(self.folder) != self._file:
+                raise _moved(self.folder)
             self._settle(facts)
 
     def _settle(self, facts: Sequence[Fact]) -> None:
@@ -232,6 +243,20 @@ class Writer:
 
     def __exit__(self, *_: object) -> None:
         self.close()
+
+
+def _file_of(folder: RecordFolder) -> tuple[int, int] | None:
+    """Which file the record's name leads to; None: to none that we can see."""
+    try:
+        there = folder.db.stat()
+    except OSError:
+        return None
+    return there.st_dev, there.st_ino
+
+
+def _moved(folder: RecordFolder) -> EdgeFailure:
+    hint = "stop its writer first, then move the record or put a copy in its place, then start the writer again"
+    return EdgeFailure(f"{folder.db}: the file was moved or replaced while it was being written", hint=hint)
 
 
 _INSERT = {kind: schema.insert(table) for kind, table in schema.TABLE.items()}
