@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from tallywell.readings.clocks import When
 from tallywell.readings.exchange import Read
 from tallywell.readings.facts import Poll
+from tallywell.readings.problems import EdgeFailure
 from tallywell.registers.decode import Decoded, decode
 from tallywell.registers.quantity import RegisterMap
 from tallywell.registers.register_map import parse_map
@@ -80,10 +81,14 @@ def decoded_poll(reader: Reader, poll: Poll) -> Decoded:
 
 
 def stored_map(reader: Reader, text_id: int) -> RegisterMap:
-    """A map from the record; it was sound when it was accepted."""
+    """A map from the record, sound when it was accepted. EdgeFailure: a newer version finds a fault in it."""
     register_map, problems = parse_map(reader.text(text_id).content, f"map {text_id} of the record")
     if register_map is None:
-        raise ValueError("; ".join(str(problem) for problem in problems))
+        first = next(str(problem) for problem in problems if not problem.warning)
+        raise EdgeFailure(
+            f"a map on record no longer reads without fault: {first}",
+            hint="this version is stricter than the one that took it in; mend the map, start `tallywell run` with it",
+        )
     return register_map
 
 
