@@ -469,7 +469,7 @@ def test_a_volume_says_what_it_does_not_hold(tmp_path: Path) -> None:
     assert report.points[0].volume is not None
     assert report.points[0].volume.unread_ms == 9 * 24 * HOUR_MS
     said = " ".join(text(report).split())
-    unread = "what flowed in 9 d 00 h 00 min before the first or after the last reading is not in it"
+    unread = "not in it: 9 d 00 h 00 min before the first or after the last reading"
     assert said.count(unread) == 2  # at the point and at its permit
     assert "528 of 744 h known" in said
     assert csv(report).count("metered in part") == 3  # point, month and permit
@@ -529,3 +529,34 @@ def test_one_reading_is_not_called_none(tmp_path: Path) -> None:
     made = made_record(tmp_path, "2026-07-20 00:00")
     made.read(at("2026-07-20 00:15"), forward_total=55)
     assert "unknown, not zero: one good reading alone" in text(made.report(month("2026-07")))
+
+
+def test_a_gap_in_which_the_record_ends_may_be_still_to_come(tmp_path: Path) -> None:
+    made = made_record(tmp_path, "2026-07-01 00:00")
+    runs(made, "2026-07-01 00:00", "2026-07-14 10:00", 0, 4)
+    made.miss(at("2026-07-14 10:15"), "no_answer")
+    shown = " ".join(text(made.report(month("2026-07"))).split())
+    assert "the record ends in it, so part of it may be still to come; the meter did not answer (1 poll)" in shown
+    assert "not in it: 17 d 14 h 00 min" in shown
+
+
+def test_a_face_finer_than_the_register_says_so(tmp_path: Path) -> None:
+    made = made_record(tmp_path, "2026-07-01 00:00", site=SITE.replace("one_count: 100 gal", "one_count: 1 gal"))
+    runs(made, "2026-07-01 00:00", "2026-07-02 00:00", 0, 4)
+    said = " ".join(text(made.report(month("2026-07"))).split())
+    assert "finer than the register, so the last digits shown are not known" in said
+
+
+def test_a_time_that_may_be_off_is_said_beside_its_reading(tmp_path: Path) -> None:
+    made = made_record(tmp_path, "2026-07-01 00:00", undated=True)
+    for quarter in range(8):
+        made.read(at("2026-07-01 00:00") + quarter * QUARTER_MS, forward_total=quarter)
+    told = {
+        "it_is_ms": at("2026-07-01 03:00"),
+        "within_ms": 120_000,
+        "boot_id": "boot-1",
+        "boot_ms": 1_000_000 + 3 * HOUR_MS,
+    }
+    made.enter(at("2026-07-01 03:00"), "clock", told)
+    shown = text(made.report(month("2026-07")))
+    assert "read; its time within 2 min" in shown

@@ -178,7 +178,8 @@ def _at_edge(edge: Edge, count: int, low: int, high: int, face: Face) -> EdgeCou
     capacity = enclosing.scale.capacity  # inside an interval with a rollover the edge's counts run on past it
     low, high = (low % capacity, high % capacity) if high - low < capacity else (0, capacity - 1)
     count %= capacity
-    seen = Seen(edge.utc_ms, count, shown(face, count, enclosing.scale))
+    within_ms = edge.at.when.within_ms if edge.at else 0
+    seen = Seen(edge.utc_ms, count, shown(face, count, enclosing.scale), within_ms)
     how = How.READ if edge.at else How.ESTIMATED if edge.estimated else How.BETWEEN
     if edge.at:
         how = How.READ if edge.at.seq else How.ENTERED

@@ -183,7 +183,7 @@ def _count(item: str, seen: Seen, zone: ZoneInfo) -> Row:
         **at,
         "value": str(seen.count),
         "unit": "counts",
-        "words": f"face {seen.face}",
+        "words": "; ".join(filter(None, [f"face {seen.face}", words.in_time(seen)])),
     }
 
 

@@ -172,7 +172,11 @@ def _register_words(point: PointReport) -> str:
 def _face_words(point: PointReport) -> str:
     if not point.face_stated:
         return "not in the site file; shown here as the register counts"
-    return f"last digit = {measure(point.face.one_count)}, {point.face.digits} digits"
+    step = max([point.register.one_count.si, *(segment.one_count_m3 for segment in point.segments)])
+    finer = (
+        "; finer than the register, so the last digits shown are not known" if step > point.face.one_count.si else ""
+    )
+    return f"last digit = {measure(point.face.one_count)}, {point.face.digits} digits{finer}"
 
 
 def _hours_words(point: PointReport) -> str:
@@ -216,10 +220,11 @@ def _readings(point: PointReport, zone: ZoneInfo) -> list[str]:
 
 def _edge_rows(label: str, edge: EdgeCount, zone: ZoneInfo) -> Iterable[list[str]]:
     bounds = f"{edge.low:,} to {edge.high:,}"
-    yield [label, *_seen_cells(edge.seen, zone), bounds, _HOW[edge.how]]
+    known_by = "; ".join(filter(None, [_HOW[edge.how], words.in_time(edge.seen)]))
+    yield [label, *_seen_cells(edge.seen, zone), bounds, known_by]
     for side, seen in (("read before", edge.before), ("read after", edge.after)):
         if seen is not None:
-            yield [f"  {side}", *_seen_cells(seen, zone), "", ""]
+            yield [f"  {side}", *_seen_cells(seen, zone), "", words.in_time(seen)]
 
 
 def _seen_cells(seen: Seen, zone: ZoneInfo) -> list[str]:

@@ -3,8 +3,8 @@
 from collections.abc import Iterable, Sequence
 
 from tallywell.ledger.intervals import Flag, Kind
-from tallywell.reports.dates import duration
-from tallywell.reports.model import GapLine, PermitLine, Remark, Slice, VisitLine, Volume
+from tallywell.reports.dates import MINUTE_MS, duration
+from tallywell.reports.model import GapLine, PermitLine, Remark, Seen, Slice, VisitLine, Volume
 from tallywell.reports.shown_units import VolumeUnit
 
 FAULTS = {
@@ -33,6 +33,7 @@ HAPPENED = {
     "no_reading": "no good reading on record",
     "before_first": "before the first good reading on record",
     "after_last": "after the last good reading on record",
+    "record_ends": "the record ends in it, so part of it may be still to come",
 }
 _FLAGS = {
     Flag.TIME_UNCERTAIN: "its time is uncertain",
@@ -95,11 +96,16 @@ def mark(day: Slice) -> str:
     return "; ".join(marks)
 
 
+def in_time(seen: Seen) -> str:
+    """How far off the time of a reading may be; empty where that is under a minute."""
+    return f"its time within {duration(seen.within_ms)}" if seen.within_ms >= MINUTE_MS else ""
+
+
 def unread(volume: Volume) -> str:
     """What a volume does not hold; empty where readings reach over all of its time."""
     if not volume.unread_ms:
         return ""
-    return f"what flowed in {duration(volume.unread_ms)} before the first or after the last reading is not in it"
+    return f"not in it: {duration(volume.unread_ms)} before the first or after the last reading"
 
 
 def part_of(slices: Sequence[Slice], total: Volume) -> str:

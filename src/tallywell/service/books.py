@@ -38,9 +38,9 @@ def period_report(reader: Reader, accepted: Accepted, period: Period, points: Se
     names = [name for name, point in site.points.items() if point.map.books] if points is None else list(points)
     edges = edges_ms(period, site.zone)
     books = _Books(reader, site, period, reach_of(reader, edges[0], edges[-1]), in_force(reader.entries()))
-    gathered = {name: books.point(site.points[name]) for name in names}
     first, last = reader.first_dated(), reader.last_dated()
     as_of = last[1].utc_ms if last else None
+    gathered = {name: books.point(site.points[name], as_of) for name in names}
     return Report(
         site=site.name,
         zone=site.zone,
@@ -98,8 +98,10 @@ class _Silence:
                 self._not_good(fact)
             yield fact
 
-    def lines(self, every_ms: int) -> tuple[GapLine, ...]:
-        """The stretches at either end of the period that are gaps."""
+    def lines(self, every_ms: int, as_of_ms: int | None) -> tuple[GapLine, ...]:
+        """The stretches at either end of the period that are gaps. The record cannot tell what is still to come."""
+        if as_of_ms is not None and as_of_ms < self.end_ms:
+            self.cause.append("record_ends")
         if self.last is None:
             found: tuple[GapLine | None, ...] = (self._line(self.begin_ms, self.end_ms, "no_reading"),)
         else:
@@ -136,7 +138,7 @@ class _Books:
     reach: Reach
     entries: tuple[Entry, ...]
 
-    def point(self, point: Point) -> _Gathered:
+    def point(self, point: Point, as_of_ms: int | None) -> _Gathered:
         point_id = self.reader.point_id(point.name)
         face, stated = face_of(point)
         scale = _books_quantity(point).scale
@@ -164,7 +166,7 @@ class _Books:
             meters=meters,
             visits=visits,
             intervals=intervals,
-            unread=silence.lines(point.every_ms),
+            unread=silence.lines(point.every_ms, as_of_ms),
             no_readings=_why_none(point_id, silence),
         )
         return _Gathered(point_report(gathered, self.period, self.site.zone), intervals, decoder.maps_used(), settled)
