@@ -239,3 +239,14 @@ class TestClockStepped:
         state = begin([plan("a", 1)], 100 * S, 0, at_once=True)
         state, _ = learned(state, ClockStepped(5 * S), 101 * S)
         assert asked(state, 101 * S).address == 1
+
+
+def test_after_a_start_no_unit_is_asked_while_it_may_answer_whoever_asked_before() -> None:
+    slow = replace(plan("slow", 2), longest_delay_ns=5 * S)
+    state = begin([plan("north", 1), slow], 59 * S + S // 2, 0, owed=True)
+    assert sleeps_until(state, 60 * S) == 60 * S + S // 2
+    assert asked(state, 60 * S + S // 2).address == 1
+    state, _ = polled(state, 60 * S + S // 2)
+    assert sleeps_until(state, 61 * S) == 64 * S + S // 2
+    assert asked(state, 64 * S + S // 2).address == 2
+    assert asked(begin([plan("north", 1)], 40 * S, 0, owed=True), 60 * S).address == 1, "else it costs nothing"

@@ -102,13 +102,24 @@ class LineState:
     running: Running | None = None
 
 
-def begin(plans: Iterable[Plan], now_ns: int, wall_minus_boot_ns: int, *, at_once: bool = False) -> LineState:
-    """The state before the first poll: each plan due at its next aligned instant, or at once as well."""
+def begin(
+    plans: Iterable[Plan], now_ns: int, wall_minus_boot_ns: int, *, at_once: bool = False, owed: bool = False
+) -> LineState:
+    """The state before the first poll: each plan due at its next aligned instant, or at once as well.
+
+    `owed`: whoever polled this line before us may have been ended in the middle of an exchange, so that any unit may
+    still send the answer to a question that we know nothing of: none is asked before that has passed.
+    """
 
     def first(plan: Plan) -> int:
         return now_ns if at_once else mark_from(now_ns, plan.every_ns, wall_minus_boot_ns)
 
-    return LineState(tuple(Turn(plan, first(plan)) for plan in plans), wall_minus_boot_ns)
+    turns = tuple(Turn(plan, first(plan)) for plan in plans)
+    owes_ns: dict[int, int] = {}
+    for turn in turns if owed else ():
+        address, until_ns = turn.plan.address, now_ns + turn.plan.longest_delay_ns
+        owes_ns[address] = max(until_ns, owes_ns.get(address, until_ns))
+    return LineState(turns, wall_minus_boot_ns, owes_ns)
 
 
 def mark_from(boot_ns: int, every_ns: int, wall_minus_boot_ns: int) -> int:

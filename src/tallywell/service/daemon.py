@@ -99,7 +99,7 @@ class Daemon:
 
     def _line(self, line: Line) -> LineThread:
         plans = tuple(plan_of(point) for point in self._site.points_of(line.name))
-        state = begin(plans, self._clock.boot_ns(), self._wall_minus_boot_ns())
+        state = begin(plans, self._clock.boot_ns(), self._wall_minus_boot_ns(), owed=True)
         return LineThread(
             line.name, self._world.open_port(settings_of(line), self._clock), state, self._clock, self._deliver
         )
