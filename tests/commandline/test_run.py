@@ -1,5 +1,6 @@
 """`tallywell run` in a process of its own, on a port that is not there: what must not end it, and how it ends."""
 
+import signal
 import sqlite3
 import subprocess
 import time
@@ -53,3 +54,13 @@ def test_read_beside_a_daemon_that_does_not_know_the_point_says_so_at_once(site:
         process.wait(20)
     assert "older site file" in said
     assert "within" not in said
+
+
+@pytest.mark.parametrize("sent", [signal.SIGTERM, signal.SIGINT, signal.SIGHUP])
+def test_a_closed_terminal_ends_it_in_order_as_a_stop_does(site: Path, sent: signal.Signals) -> None:
+    record = site.with_suffix(".record")
+    process = subprocess.Popen(tallywell("run", site), stdout=subprocess.DEVNULL, text=True)
+    await_polls(record, process)
+    process.send_signal(sent)
+    assert process.wait(20) == 0
+    assert rows(record, "SELECT name FROM event ORDER BY seq DESC LIMIT 1") == [("stopped",)]

@@ -33,6 +33,8 @@ def run(options: argparse.Namespace) -> int:
 
     signal.signal(signal.SIGTERM, leave)
     signal.signal(signal.SIGINT, leave)
+    if signal.getsignal(signal.SIGHUP) is not signal.SIG_IGN:  # the terminal was closed; `nohup` ignores that
+        signal.signal(signal.SIGHUP, leave)
     daemon.run()
     return 0
 
