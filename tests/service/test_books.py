@@ -560,3 +560,16 @@ def test_a_time_that_may_be_off_is_said_beside_its_reading(tmp_path: Path) -> No
     made.enter(at("2026-07-01 03:00"), "clock", told)
     shown = text(made.report(month("2026-07")))
     assert "read; its time within 2 min" in shown
+
+
+def test_a_hand_reading_is_compared_in_the_counts_of_its_own_time(tmp_path: Path) -> None:
+    """The meter counted single gallons when it was read by hand, and hundreds since."""
+    old = MAP.replace("map: inline-a", "map: inline-old").replace("one_count: 100 gal", "one_count: 1 gal")
+    made = made_record(tmp_path, "2026-07-01 00:00", maps={"inline-a.yaml": MAP, "old.yaml": old})
+    for step, now in enumerate(range(at("2026-07-01 00:00"), at("2026-07-11 00:00"), QUARTER_MS)):
+        made.read(now, map_="old.yaml", forward_total=10_000 + 100 * step)
+    made.enter(at("2026-07-06 00:00"), "visit", {"shows": "00000580", "note": ""})
+    runs(made, "2026-07-11 00:00", "2026-08-01 03:00", 1_060, 1)
+    report = made.report(month("2026-07"))
+    assert [visit.more for visit in report.points[0].visits] == [0]
+    assert text(report).count("the volume of one count changed") == 1

@@ -22,10 +22,8 @@ beginning is named by its first reading unless an installation or the caller nam
 within its own step may shift counts by less than that step.)
 """
 
-import math
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
-from fractions import Fraction
 
 from tallywell.ledger.intervals import Flag, Interval, Kind, Segment, utc_ms
 from tallywell.ledger.judge import NO_FLAGS, ONLY_GAP, Explained, allowed, explain, fit_together, is_gap
@@ -320,11 +318,10 @@ def _first_total(entry: Installed, scale: Scale) -> Total | None:
     """The first count in another scale: what the face showed is a volume, and one of its digits is a bound."""
     if entry.first_count is None:
         return None
-    ratio = Fraction(1) if entry.scale is None else entry.scale.one_count_m3 / scale.one_count_m3
-    count = round(entry.first_count * ratio)
     low = entry.first_count if entry.low is None else entry.low
     high = entry.first_count if entry.high is None else entry.high
-    return Total(count, min(count, math.floor(low * ratio)), max(count, math.ceil(high * ratio)))
+    total = Total(entry.first_count, low, high)
+    return total if entry.scale is None else total * (entry.scale.one_count_m3 / scale.one_count_m3)
 
 
 def _notes(state: State, kind: Kind) -> tuple[Interval, ...]:

@@ -67,12 +67,16 @@ class Installed:
 
 @dataclass(frozen=True, slots=True)
 class HandReading:
-    """An entry: at `about_ms` the face showed `total` (in the books' counts, one step of the face in low/high)."""
+    """An entry: at `about_ms` the face showed `total` (in the books' counts, one step of the face in low/high).
+
+    `scale`: what `total` counts in, where that need not be the scale of the readings around it.
+    """
 
     uuid: str
     about_ms: int
     total: Total
     author: str
+    scale: Scale | None = None
 
 
 LedgerFact = Reading | Missed | Happened

@@ -1,6 +1,8 @@
 """A totalizer value in whole counts."""
 
+import math
 from dataclasses import dataclass
+from fractions import Fraction
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,3 +20,8 @@ class Total:
     @classmethod
     def exact(cls, count: int) -> "Total":
         return cls(count, count, count)
+
+    def __mul__(self, ratio: Fraction) -> "Total":
+        """The same volume in counts of another size; `ratio`: how many of those one count is."""
+        low, high = math.floor(self.low * ratio), math.ceil(self.high * ratio)
+        return Total(round(self.count * ratio), low, high)

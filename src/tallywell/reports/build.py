@@ -2,7 +2,6 @@
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from fractions import Fraction
 from itertools import groupby, islice
 from zoneinfo import ZoneInfo
 
@@ -10,7 +9,7 @@ from tallywell.ledger.intervals import OF_SEGMENT, SURE, Flag, Interval, Kind, u
 from tallywell.ledger.periods import Period, days, edges_ms, midnight_ms
 from tallywell.ledger.rates import hours_pumped, maximum_rate, peak_flow
 from tallywell.ledger.sums import Edge, Gap, Part, Sum, add_up, bounds_at
-from tallywell.readings.quantities import HandReading, Reading
+from tallywell.readings.quantities import HandReading, Reading, Scale
 from tallywell.readings.units import Measure
 from tallywell.reports.face import Face, face_capacity_in_books, shown
 from tallywell.reports.model import (
@@ -248,7 +247,7 @@ def _visit(visit: Visit, facts: PointFacts) -> VisitLine:
     register = None if around is None else _register_at(around, visit.utc_ms, facts.face)
     more = None
     if visit.reading is not None and around is not None and register is not None:
-        more = _more(visit.reading, register, face_capacity_in_books(facts.face, around.scale))
+        more = _more(visit.reading, register, facts.face, around.scale)
     return VisitLine(visit.utc_ms, visit.shows, visit.author, register, more, visit.note, visit.fault)
 
 
@@ -268,11 +267,13 @@ def _register_at(interval: Interval, moment_ms: int, face: Face) -> EdgeCount:
     return EdgeCount(seen, low, high, how, _seen(interval.first, face), _seen(interval.last, face))
 
 
-def _more(hand: HandReading, register: EdgeCount, face_capacity: Fraction) -> int:
+def _more(hand: HandReading, register: EdgeCount, face: Face, scale: Scale) -> int:
     """By how many counts the face lies outside the register's bounds; the face may have gone round in between."""
-    rounds = round((register.seen.count - hand.total.count) / face_capacity)
+    total = hand.total if hand.scale is None else hand.total * (hand.scale.one_count_m3 / scale.one_count_m3)
+    face_capacity = face_capacity_in_books(face, scale)
+    rounds = round((register.seen.count - total.count) / face_capacity)
     shift = round(rounds * face_capacity)
-    low, high = hand.total.low + shift, hand.total.high + shift
+    low, high = total.low + shift, total.high + shift
     if low > register.high:
         return low - register.high
     return high - register.low if high < register.low else 0

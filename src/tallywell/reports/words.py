@@ -71,7 +71,7 @@ def cause(missed: Iterable[tuple[str, int]], happened: Iterable[str]) -> str:
 def remark(of: Remark, unit: VolumeUnit) -> str:
     """One sentence: what was seen, what the books make of it, what to do."""
     said = _KIND_SENTENCES[of.kind](of, unit)
-    flags = [_FLAGS[flag] for flag in sorted(of.flags) if flag in _FLAGS]
+    flags = [_FLAGS[flag] for flag in sorted(of.flags) if flag in _FLAGS and flag.value != of.kind.value]
     return said + "".join(f"; {flag}" for flag in flags) + "."
 
 
@@ -188,16 +188,17 @@ def _undecided(of: Remark, _unit: VolumeUnit) -> str:
     return f"a reading of {of.first.count:,} counts does not follow from those before; later readings will decide"
 
 
-def _scale(of: Remark, _unit: VolumeUnit) -> str:
+def _scale(of: Remark, unit: VolumeUnit) -> str:
     return (
-        f"the volume of one count changed between {of.first.count:,} and {of.last.count:,} counts; nothing is counted"
+        f"the volume of one count changed between {of.first.count:,} and {of.last.count:,} counts; nothing is counted "
+        f"across it, and between {bounded(of, unit)} may have flowed"
     )
 
 
-def _change_out(of: Remark, _unit: VolumeUnit) -> str:
+def _change_out(of: Remark, unit: VolumeUnit) -> str:
     return (
         f"meter changed: the old one was last read at {of.first.count:,} counts; what it counted after that reading is "
-        "not known and not counted"
+        f"not known and not counted, and between {bounded(of, unit)} may have flowed"
     )
 
 

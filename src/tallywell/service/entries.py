@@ -53,7 +53,7 @@ def hand_reading(entry: Entry, face: Face, scale: Scale) -> HandReading:
     """A `visit` as the ledger takes it, in the books' counts. EntryError names the entry."""
     shows = _content(entry).get("shows")
     total = in_books(face, _count(entry, face, shows, "shows"), scale)
-    return HandReading(entry.uuid, about_ms(entry), total, entry.author)
+    return HandReading(entry.uuid, about_ms(entry), total, entry.author, scale)
 
 
 def installed(entry: Entry, face: Face, scale: Scale) -> Installed:
