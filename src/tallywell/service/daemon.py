@@ -91,15 +91,15 @@ class Daemon:
         self._note("started", {"after": after, "version": __version__})
         self._look_at_clocks()
         self._store()
-        self._lines = {line.name: self._line(line) for line in self._site.lines.values()}
+        self._lines = {line.name: self._line(line, owed=after != "first") for line in self._site.lines.values()}
         self._look_due = self._clock.boot_ns()
         self._world.log(sentences.started(self._site, str(self._loaded.record), after))
         for line in self._lines.values():
             line.start()
 
-    def _line(self, line: Line) -> LineThread:
+    def _line(self, line: Line, *, owed: bool) -> LineThread:
         plans = tuple(plan_of(point) for point in self._site.points_of(line.name))
-        state = begin(plans, self._clock.boot_ns(), self._wall_minus_boot_ns(), owed=True)
+        state = begin(plans, self._clock.boot_ns(), self._wall_minus_boot_ns(), owed=owed)
         return LineThread(
             line.name, self._world.open_port(settings_of(line), self._clock), state, self._clock, self._deliver
         )
