@@ -60,6 +60,20 @@ def test_a_window_that_a_gap_reaches_into_does_not_count(intervals: Intervals, c
     assert gpm(best.m3s) == 1
 
 
+def test_boots_that_overlap_do_not_fill_a_window_twice(intervals: Intervals, clock_ms: Clock) -> None:
+    told = intervals(
+        """
+        00:00 1000
+        00:10 2000
+        next boot
+        00:05 2000
+        00:10 2500
+        """,
+        within_ms=300_000,
+    )
+    assert maximum_rate(told, clock_ms("00:00"), clock_ms("01:00"), DENVER) is None  # 00:10 to 00:15 was not read
+
+
 def test_readings_further_apart_than_the_window_give_no_maximum_rate(intervals: Intervals, clock_ms: Clock) -> None:
     told = intervals("""
         00:00 1000

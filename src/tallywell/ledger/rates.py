@@ -144,9 +144,11 @@ def _windows(
     intervals: Iterable[Interval], begin: int, end: int, zone: ZoneInfo, length: int
 ) -> Iterator[tuple[int, Fraction, Fraction]]:
     """(start, volume, step at its edges) of each window that is covered from end to end."""
-    window = _Window(_aligned(begin, zone, length))
+    window, reached = _Window(_aligned(begin, zone, length)), begin
     for one in intervals:
-        at, stop = max(one.begin_ms, window.begin), min(one.end_ms, end)
+        # Dates across boots may overlap by their uncertainty; no instant fills a window twice.
+        at, stop = max(one.begin_ms, window.begin, reached), min(one.end_ms, end)
+        reached = max(reached, stop)
         while at < stop:
             if at >= window.begin + length:
                 window = _Window(_aligned(at - length + 1, zone, length))
