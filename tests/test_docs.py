@@ -24,7 +24,8 @@ from tallywell.reports.csv_layout import COLUMNS as CSV_COLUMNS
 from tallywell.service.entries import KINDS as ENTRY_KINDS
 from tallywell.service.site_file import parse_site
 from tallywell.service.site_forms import DisplayForm, LineForm, PermitForm, PointForm, ShareForm, SiteForm, WellForm
-from tallywell.store.database import RecordFolder, open_writer
+from tallywell.store.append import open_writer
+from tallywell.store.database import RecordFolder
 from tallywell.store.schema import COLUMNS
 from tallywell.written.forms import Form
 

@@ -19,9 +19,9 @@ from tallywell.registers.register_map import parse_map
 from tallywell.reports.model import Report
 from tallywell.service.accepted import accepted_site
 from tallywell.service.books import period_report
-from tallywell.store.append import Writer
+from tallywell.store.append import Writer, open_writer
 from tallywell.store.canonical import canonical
-from tallywell.store.database import RecordFolder, open_writer
+from tallywell.store.database import RecordFolder
 from tallywell.store.query import Reader
 
 SITE = """\

@@ -5,7 +5,8 @@ import time
 from pathlib import Path
 
 from tallywell.service.entering import Fate, Statement, ask, enter
-from tallywell.store.database import RecordFolder, open_writer
+from tallywell.store.append import open_writer
+from tallywell.store.database import RecordFolder
 from tallywell.store.inbox import waiting
 
 VISIT = Statement("visit", "north", None, "someone", {"shows": "00000001", "note": ""})

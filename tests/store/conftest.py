@@ -11,8 +11,8 @@ import pytest
 from tallywell.readings.exchange import Read
 from tallywell.readings.facts import Anchor, Event, Fact, Poll
 from tallywell.store import schema
-from tallywell.store.append import Writer
-from tallywell.store.database import RecordFolder, open_writer
+from tallywell.store.append import Writer, open_writer
+from tallywell.store.database import RecordFolder
 
 HOUR_MS = 3_600_000
 START_MS = 1_600_000_000_000

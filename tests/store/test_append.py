@@ -14,9 +14,9 @@ from hypothesis import strategies as st
 
 from tallywell.readings.facts import Poll
 from tallywell.readings.problems import EdgeFailure, StorageFault
-from tallywell.store.append import broken_link, chain_at
+from tallywell.store.append import broken_link, chain_at, open_writer
 from tallywell.store.chain import BLOCK
-from tallywell.store.database import RecordFolder, lock_held, open_writer
+from tallywell.store.database import RecordFolder, lock_held
 from tallywell.store.query import Reader
 
 if TYPE_CHECKING:

@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING
 import pytest
 
 from tallywell.readings.problems import EdgeFailure
-from tallywell.store.database import RecordFolder, open_writer
+from tallywell.store.append import open_writer
+from tallywell.store.database import RecordFolder
 
 if TYPE_CHECKING:
     from pathlib import Path

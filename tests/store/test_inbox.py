@@ -21,8 +21,9 @@ from hypothesis import strategies as st
 from tallywell.readings.facts import Event
 from tallywell.readings.problems import EdgeFailure, StorageFault
 from tallywell.store import inbox
+from tallywell.store.append import open_writer
 from tallywell.store.canonical import canonical
-from tallywell.store.database import RecordFolder, open_writer
+from tallywell.store.database import RecordFolder
 from tallywell.store.draft import from_text, to_text
 from tallywell.store.inbox import ASK, AskFile, Draft, Fate, Outlook, Turn, await_taken, drop, finish, take, waiting
 from tallywell.store.query import Reader

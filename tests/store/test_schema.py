@@ -10,7 +10,8 @@ import pytest
 
 from tallywell.readings.problems import EdgeFailure
 from tallywell.store import schema
-from tallywell.store.database import RecordFolder, open_writer
+from tallywell.store.append import open_writer
+from tallywell.store.database import RecordFolder
 from tallywell.store.query import Reader
 
 if TYPE_CHECKING:

@@ -20,8 +20,8 @@ import pytest
 
 from tallywell.readings.facts import Event
 from tallywell.readings.problems import EdgeFailure
-from tallywell.store.append import Writer
-from tallywell.store.database import RecordFolder, lock_held, open_writer
+from tallywell.store.append import Writer, open_writer
+from tallywell.store.database import RecordFolder, lock_held
 from tallywell.store.inbox import Draft, drop, take, waiting
 from tallywell.store.query import Reader
 

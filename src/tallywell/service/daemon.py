@@ -23,8 +23,9 @@ from tallywell.service.local_time import offset_ms
 from tallywell.service.rows import row
 from tallywell.service.site import Line, Site
 from tallywell.service.world import MS_NS, World
+from tallywell.store.append import open_writer
 from tallywell.store.canonical import canonical
-from tallywell.store.database import RecordFolder, open_writer
+from tallywell.store.database import RecordFolder
 from tallywell.store.inbox import ASKED, finish, take
 from tallywell.store.query import Reader
 

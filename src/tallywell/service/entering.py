@@ -9,7 +9,8 @@ from tallywell import __version__
 from tallywell.readings.problems import EdgeFailure
 from tallywell.schedule.system_clock import SystemClock, boot_id
 from tallywell.service.entries import KINDS
-from tallywell.store.database import RecordFolder, lock_held, open_writer
+from tallywell.store.append import open_writer
+from tallywell.store.database import RecordFolder, lock_held
 from tallywell.store.inbox import ASK, Draft, Fate, Outlook, await_taken, drop, finish, take
 from tallywell.store.query import Reader
 

@@ -12,8 +12,9 @@ from tallywell.service.files import Loaded
 from tallywell.service.rows import row
 from tallywell.service.site import Point, Site
 from tallywell.service.world import World
+from tallywell.store.append import open_writer
 from tallywell.store.canonical import canonical
-from tallywell.store.database import RecordFolder, open_writer
+from tallywell.store.database import RecordFolder
 
 
 def poll_once(loaded: Loaded, site: Site, points: tuple[Point, ...], world: World) -> tuple[Poll, ...]:

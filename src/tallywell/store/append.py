@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from operator import attrgetter
 from typing import TYPE_CHECKING, TypeVar
+from uuid import uuid4
 
 from tallywell.readings.exchange import Read
 from tallywell.readings.facts import Entry, Fact, Poll, Run
@@ -19,11 +20,15 @@ from tallywell.store.database import (
     Connect,
     RecordFolder,
     StoredNames,
+    bring_up_to_date,
     connect_reading,
     connect_writing,
     facts_between,
+    make_file,
     newest_seq,
+    not_ours,
     storage_faults,
+    take_lock,
     transaction,
 )
 
@@ -33,8 +38,35 @@ if TYPE_CHECKING:
 _T = TypeVar("_T")
 
 
+def open_writer(folder: RecordFolder, version: str, boot_id: str, connect: Connect = sqlite3.connect) -> "Writer":
+    """Take the lock, bring the schema up to date, note this run. The folder must exist (RecordFolder.create).
+
+    EdgeFailure: another writer holds the lock (names its pid), folder missing or not writable, not a database, newer
+    schema. StorageFault: disk full, I/O error.
+    """
+    held = take_lock(folder)
+    try:
+        make_file(folder.db)
+        with storage_faults(folder), contextlib.closing(connect_writing(folder, connect)) as writing:
+            bring_up_to_date(folder, writing, version)
+            return Writer(folder, held, _note_run(writing, version, boot_id), connect)
+    except OSError as error:
+        os.close(held)
+        raise not_ours(folder, error) from error
+    except BaseException:
+        os.close(held)
+        raise
+
+
+def _note_run(writing: sqlite3.Connection, version: str, boot_id: str) -> Run:
+    uuid = str(uuid4())
+    with transaction(writing):
+        noted = writing.execute(schema.insert("run"), (None, uuid, boot_id, version))
+        return Run(int(noted.lastrowid or 0), uuid, boot_id, version)
+
+
 class Writer:
-    """Holds the lock until `close`. For one thread. Made by database.open_writer; also a context manager.
+    """Holds the lock until `close`. For one thread. Made by open_writer; also a context manager.
 
     Law of numbers: take a fact's seq with `next_seq` (each call gives a new one), set its run to `run.id`. Facts may
     be appended in any order and in any number of commits; appending the same fact again changes nothing. A number

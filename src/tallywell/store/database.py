@@ -10,15 +10,10 @@ import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
-from uuid import uuid4
 
-from tallywell.readings.facts import Fact, Run
+from tallywell.readings.facts import Fact
 from tallywell.readings.problems import EdgeFailure, StorageFault
 from tallywell.store import schema
-
-if TYPE_CHECKING:
-    from tallywell.store.append import Writer
 
 Connect = Callable[..., sqlite3.Connection]
 
@@ -97,7 +92,7 @@ def _make_folder(folder: Path, gid: int | None) -> None:
         folder.chmod(wanted)
 
 
-def _make_file(path: Path) -> None:
+def make_file(path: Path) -> None:
     """An empty file 0660, unless it is there. Never opens one that is there: closing it would drop SQLite's locks
     (https://sqlite.org/howtocorrupt.html, 2.2: POSIX advisory locks go with any close in the same process).
     """
@@ -113,7 +108,7 @@ def _make_file(path: Path) -> None:
 def take_lock(folder: RecordFolder) -> int:
     """The descriptor that holds the lock until it is closed. It is not inherited by a program that we start."""
     try:
-        _make_file(folder.lock)
+        make_file(folder.lock)
         held = os.open(folder.lock, os.O_RDWR | os.O_CLOEXEC)
     except OSError as error:
         raise not_ours(folder, error) from error
@@ -290,35 +285,6 @@ def transaction(writing: sqlite3.Connection) -> Iterator[None]:
         with contextlib.suppress(sqlite3.Error):  # SQLite has rolled back by itself after some faults
             writing.execute("ROLLBACK")
         raise
-
-
-def open_writer(folder: RecordFolder, version: str, boot_id: str, connect: Connect = sqlite3.connect) -> "Writer":
-    """Take the lock, bring the schema up to date, note this run. The folder must exist (RecordFolder.create).
-
-    EdgeFailure: another writer holds the lock (names its pid), folder missing or not writable, not a database, newer
-    schema. StorageFault: disk full, I/O error.
-    """
-    from tallywell.store.append import Writer  # it stands on this file
-
-    held = take_lock(folder)
-    try:
-        _make_file(folder.db)
-        with storage_faults(folder), contextlib.closing(connect_writing(folder, connect)) as writing:
-            bring_up_to_date(folder, writing, version)
-            return Writer(folder, held, _note_run(writing, version, boot_id), connect)
-    except OSError as error:
-        os.close(held)
-        raise not_ours(folder, error) from error
-    except BaseException:
-        os.close(held)
-        raise
-
-
-def _note_run(writing: sqlite3.Connection, version: str, boot_id: str) -> Run:
-    uuid = str(uuid4())
-    with transaction(writing):
-        noted = writing.execute(schema.insert("run"), (None, uuid, boot_id, version))
-        return Run(int(noted.lastrowid or 0), uuid, boot_id, version)
 
 
 # --- rows ------------------------------------------------------------------------------------------------------------
