@@ -1,14 +1,16 @@
 """The text layout: golden, within its width, and honest where nothing is known."""
 
+from datetime import date
 from pathlib import Path
 
 import pytest
 
-from tallywell.ledger.periods import calendar_year, month
+from tallywell.ledger.periods import between, calendar_year, month
 from tallywell.readings.units import VOLUMES
 from tallywell.reports.model import Report
 from tallywell.reports.text import MOST_DAYS, WIDTH, text
 from tests.reports.golden import same_as_golden
+from tests.reports.july import july_record
 from tests.service.made_record import SITE, at, made_record
 
 
@@ -25,6 +27,22 @@ def test_no_line_is_wider_than_a_screen(july: Report, unit: str | None) -> None:
     lines = text(july, unit).splitlines()
     assert max(map(len, lines)) <= WIDTH
     assert all(line == line.rstrip() for line in lines)
+
+
+def test_edges_inside_a_gap_fit_on_a_screen_and_show_their_bounds(tmp_path: Path) -> None:
+    shown = text(july_record(tmp_path).report(between(date(2026, 7, 11), date(2026, 7, 11))))
+    assert max(map(len, shown.splitlines())) <= WIDTH
+    begin = shown.split("  Readings")[1].split("  How the volume")[0]
+    assert begin.count("ESTIMATED inside a gap") == 2
+    assert begin.count("at least") == begin.count("at most") == 2
+
+
+def test_a_day_of_another_length_says_so(tmp_path: Path) -> None:
+    made = made_record(tmp_path, "2026-03-07 00:00")
+    for number in range(3 * 24 * 4):
+        made.read(made.begins_ms + number * 900_000, forward_total=number)
+    shown = text(made.report(between(date(2026, 3, 7), date(2026, 3, 9))))
+    assert [line.split()[0] for line in shown.splitlines() if "23 h long" in line] == ["2026-03-08"]
 
 
 def test_a_long_period_is_shown_by_month(tmp_path: Path) -> None:

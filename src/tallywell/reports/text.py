@@ -206,25 +206,26 @@ def _known_day(point: PointReport) -> str:
 def _readings(point: PointReport, zone: ZoneInfo) -> list[str]:
     rows: list[list[str]] = []
     for label, edge in (("begin", point.begin), ("end", point.end)):
-        rows += [[label, "unknown", "", "", "", ""]] if edge is None else _edge_rows(label, edge, zone)
+        rows += [[label, "unknown", "", "", ""]] if edge is None else _edge_rows(label, edge, zone)
     columns = [
         Column(""),
         Column("date and time"),
         Column("face", right=True),
         Column("count", right=True),
-        Column("bounds in counts"),
         Column("known by"),
     ]
     return table(columns, rows, indent=4)
 
 
 def _edge_rows(label: str, edge: EdgeCount, zone: ZoneInfo) -> Iterable[list[str]]:
-    bounds = f"{edge.low:,} to {edge.high:,}"
     known_by = "; ".join(filter(None, [_HOW[edge.how], words.in_time(edge.seen)]))
-    yield [label, *_seen_cells(edge.seen, zone), bounds, known_by]
+    yield [label, *_seen_cells(edge.seen, zone), known_by]
+    if edge.low != edge.high:
+        yield ["  at least", "", "", f"{edge.low:,}", ""]
+        yield ["  at most", "", "", f"{edge.high:,}", ""]
     for side, seen in (("read before", edge.before), ("read after", edge.after)):
         if seen is not None:
-            yield [f"  {side}", *_seen_cells(seen, zone), "", words.in_time(seen)]
+            yield [f"  {side}", *_seen_cells(seen, zone), words.in_time(seen)]
 
 
 def _seen_cells(seen: Seen, zone: ZoneInfo) -> list[str]:
@@ -262,7 +263,6 @@ def _slices(slices: Sequence[Slice], total: Volume | None, unit: VolumeUnit) -> 
                 unit.number(total.m3),
                 unit.number(total.low_m3),
                 unit.number(total.high_m3),
-                "",
                 words.part_of(slices, total),
             ]
         )
@@ -271,7 +271,6 @@ def _slices(slices: Sequence[Slice], total: Volume | None, unit: VolumeUnit) -> 
         Column("volume", right=True),
         Column("at least", right=True),
         Column("at most", right=True),
-        Column("hours", right=True),
         Column(""),
     ]
     lines = table(columns, rows, indent=4)
@@ -287,11 +286,12 @@ def rows_add_up(slices: Iterable[Slice], total: Volume, unit: VolumeUnit) -> boo
 
 
 def _slice_cells(each: Slice, unit: VolumeUnit) -> list[str]:
-    length = "" if each.expected_ms % 86_400_000 == 0 else words.hours(each.expected_ms)
+    length = "" if each.expected_ms % 86_400_000 == 0 else f"{words.hours(each.expected_ms)} h long"
+    remark = "; ".join(filter(None, [length, words.mark(each)]))
     if each.volume is None:
-        return [each.label, words.NO_READINGS, "", "", length, words.mark(each)]
+        return [each.label, words.NO_READINGS, "", "", remark]
     numbers = [unit.number(m3) for m3 in (each.volume.m3, each.volume.low_m3, each.volume.high_m3)]
-    return [each.label, *numbers, length, words.mark(each)]
+    return [each.label, *numbers, remark]
 
 
 def _gaps(point: PointReport, unit: VolumeUnit, zone: ZoneInfo) -> list[str]:
@@ -372,7 +372,7 @@ def _permit(permit: PermitLine, unit: VolumeUnit) -> list[str]:
     for share in permit.shares:
         part = "volume unknown" if share.volume is None else f"{unit.text(share.volume.m3)} metered there"
         dates = (f", from {share.starts}" if share.starts else "") + (f", to before {share.ends}" if share.ends else "")
-        lines.append(f"    {plain(share.share)} of {share.point}{dates}: {part}")
+        lines.append(f"    share {plain(share.share)} of {share.point}{dates}: {part}")
     return lines
 
 
