@@ -175,4 +175,4 @@ def words_of(meter: RegisterMap, read: Read, values: dict[str, float]) -> bytes:
 
 
 def made_record(path: Path, begins: str, **more: object) -> MadeRecord:
-    return MadeRecord(RecordFolder(path / "quail.record"), at(begins), **more)  # type: ignore[arg-type]
+    return MadeRecord(RecordFolder(path / "quail.record"), at(begins), **more)  # type: ignore[arg-type]  # named values of a test

@@ -32,7 +32,7 @@ def counting(steps: list[int], seen: list[str]) -> Callable[..., sqlite3.Connect
     """A connection that counts SQLite's steps and keeps its statements."""
 
     def connect(*words: object, **named: object) -> sqlite3.Connection:
-        connection: sqlite3.Connection = sqlite3.connect(*words, **named)  # type: ignore[call-overload]
+        connection: sqlite3.Connection = sqlite3.connect(*words, **named)  # type: ignore[call-overload]  # named values of a test
 
         def step() -> int:
             steps[0] += 1

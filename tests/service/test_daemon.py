@@ -204,7 +204,7 @@ def test_while_the_record_cannot_be_written_readings_wait_and_none_is_lost_or_do
     stored = [seq for (seq,) in stand.rows("SELECT seq FROM poll ORDER BY seq")]
     assert acknowledged == stored
     assert len(set(acknowledged)) == len(acknowledged)
-    minutes = [utc // 60_000 for (utc,) in stand.rows("SELECT utc_ms FROM poll WHERE point = 1 ORDER BY seq")]  # type: ignore[operator]
+    minutes = [utc // 60_000 for (utc,) in stand.rows("SELECT utc_ms FROM poll WHERE point = 1 ORDER BY seq")]  # type: ignore[operator]  # a row is objects
     assert minutes == list(range(minutes[0], minutes[0] + len(minutes))), "no minute is missing"
     assert KEPT_FACTS >= 10_000
 

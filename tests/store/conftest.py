@@ -32,7 +32,7 @@ class Kit:
         row: dict[str, object] = {"got": 1, "raw": bytes(16), "fault": None, "refused": None, **more}
         number = self.writer.next_seq() if seq is None else seq
         run = self.writer.run.id
-        return Poll(number, run, self.point, self.plan, boot_ms, START_MS + boot_ms, utc_ms, **row)  # type: ignore[arg-type]
+        return Poll(number, run, self.point, self.plan, boot_ms, START_MS + boot_ms, utc_ms, **row)  # type: ignore[arg-type]  # named values of a test
 
     def event(self, boot_ms: int = 0, name: str = "noted", content: str = "{}") -> Event:
         return Event(self.writer.next_seq(), self.writer.run.id, boot_ms, START_MS + boot_ms, name, content)

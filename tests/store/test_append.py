@@ -42,7 +42,7 @@ class Failing(sqlite3.Connection):
 
 
 def failing(*path: object, **options: object) -> sqlite3.Connection:
-    return sqlite3.connect(*path, factory=Failing, **options)  # type: ignore[call-overload,no-any-return]
+    return sqlite3.connect(*path, factory=Failing, **options)  # type: ignore[call-overload,no-any-return]  # named values of a test
 
 
 def polls_of(folder: RecordFolder, point: int = 1) -> list[Poll]:

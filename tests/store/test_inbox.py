@@ -50,12 +50,12 @@ def draft(**other: object) -> Draft:
         "boot_ms": 5,
         "shown_ms": 6,
     }
-    return Draft(**{**row, **other})  # type: ignore[arg-type]
+    return Draft(**{**row, **other})  # type: ignore[arg-type]  # named values of a test
 
 
 def took(kit: Kit, shown_ms: int = 1_700_000_000_000, **other: object) -> Turn:
     options: dict[str, object] = {"kinds": {"visit"}, "points": {"north", "south"}, **other}
-    return take(kit.writer, kit.folder, boot_ms=77, shown_ms=shown_ms, **options)  # type: ignore[arg-type]
+    return take(kit.writer, kit.folder, boot_ms=77, shown_ms=shown_ms, **options)  # type: ignore[arg-type]  # named values of a test
 
 
 def put(folder: RecordFolder, text: str | bytes, name: str = f"{UUID}.json") -> Path:

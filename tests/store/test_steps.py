@@ -24,7 +24,7 @@ class Counting:
         self.statements: set[str] = set()
 
     def connect(self, *path: object, **options: object) -> sqlite3.Connection:
-        made: sqlite3.Connection = sqlite3.connect(*path, **options)  # type: ignore[call-overload]
+        made: sqlite3.Connection = sqlite3.connect(*path, **options)  # type: ignore[call-overload]  # named values of a test
         made.set_progress_handler(self._step, 1)
         made.set_trace_callback(self.statements.add)
         return made
