@@ -100,7 +100,7 @@ class Daemon:
 
     def _line(self, line: Line, *, owed: bool) -> LineThread:
         plans = tuple(plan_of(point) for point in self._site.points_of(line.name))
-        state = begin(plans, self._clock.boot_ns(), self._wall_minus_boot_ns(), owed=owed)
+        state = begin(plans, self._clock.boot_ns(), self._wall_minus_boot_ns(), at_once=True, owed=owed)
         return LineThread(
             line.name, self._world.open_port(settings_of(line), self._clock), state, self._clock, self._deliver
         )
