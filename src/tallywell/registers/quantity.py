@@ -52,7 +52,7 @@ class NumberType(StrEnum):
 
     @property
     def bits(self) -> int:
-        return int(self.value[-2:])
+        return _BITS[self]
 
     @property
     def words(self) -> int:
@@ -60,11 +60,17 @@ class NumberType(StrEnum):
 
     @property
     def is_float(self) -> bool:
-        return self.value.startswith("float")
+        return self in _FLOATS
 
     @property
     def is_signed(self) -> bool:
-        return self.value.startswith("int")
+        return self in _SIGNED
+
+
+# Asked for with every value that is decoded, so looked up and not read from the name.
+_BITS = {kind: int(kind.value[-2:]) for kind in NumberType}
+_FLOATS = frozenset(kind for kind in NumberType if kind.value.startswith("float"))
+_SIGNED = frozenset(kind for kind in NumberType if kind.value.startswith("int"))
 
 
 class Kind(StrEnum):

@@ -9,6 +9,7 @@ from tallywell.ledger.fold import begin, fold
 from tallywell.ledger.intervals import Interval
 from tallywell.ledger.periods import Period, edges_ms, midnight_ms
 from tallywell.ledger.rules import Rules
+from tallywell.ledger.thin import thinned
 from tallywell.readings.facts import Entry
 from tallywell.readings.quantities import HandReading, Happened, Installed, LedgerFact, Missed, Reading, Scale
 from tallywell.registers.quantity import Kind, Quantity
@@ -154,7 +155,8 @@ class _Books:
             stream = Stream(decoder, point_id, _rules(point), self.reach)
             hands = [visit.reading for visit in visits if visit.reading is not None]
             facts = with_hands(silence.watch(stream), hands)
-            intervals = tuple(fold(facts, begin(_rules(point), hung)))
+            folded = fold(facts, begin(_rules(point), hung))
+            intervals = tuple(thinned(folded, edges, (visit.utc_ms for visit in visits)))
             settled = len(stream.settled) == FITTING
         gathered = PointFacts(
             place=_place(point, self.site),

@@ -2,7 +2,7 @@
 
 import json
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from itertools import islice
 
@@ -30,7 +30,10 @@ _TOLD = frozenset({"started", "stopped", "port_lost", "port_back", "clock_steppe
 
 @dataclass(frozen=True, slots=True)
 class PlanInForce:
-    """A plan with its map. `map` None: the stored text is at fault; `books` None: it does not ask for that total."""
+    """A plan with what the ledger needs of its map: the books' total and the flow rate; a year has many rows.
+
+    `map` None: the stored text is at fault; `books` None: the plan does not ask for that total.
+    """
 
     map: RegisterMap | None
     map_sha256: str
@@ -85,7 +88,13 @@ def _plan_in_force(reader: Reader, plan_id: int) -> PlanInForce:
     text = reader.text(plan.map_text)
     map_, _ = parse_map(text.content, "map on record")
     books = None if map_ is None else books_read(map_, plan.reads)
-    return PlanInForce(map_, text.sha256.hex(), plan.reads, books)
+    return PlanInForce(None if map_ is None else _needed(map_), text.sha256.hex(), plan.reads, books)
+
+
+def _needed(map_: RegisterMap) -> RegisterMap:
+    flow = next((name for name, quantity in map_.quantities.items() if quantity.kind is Kind.FLOW), None)
+    wanted = {name: q for name, q in map_.quantities.items() if q.for_the_books or name == flow}
+    return replace(map_, quantities=wanted)
 
 
 def _flow(map_: RegisterMap, decoded: Decoded) -> Fraction | None:
