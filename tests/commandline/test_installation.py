@@ -48,3 +48,4 @@ def test_another_meter_is_taken_when_it_is_said(tmp_path: Path) -> None:
     with field(tmp_path, site_text(1, 1)) as site:
         called("read", site)
         called("installation", site, POINT, "--serial", "B-2", "--another-meter")
+        assert rows(site.with_suffix(".record"), "SELECT kind FROM entry") == [("installation",)]
