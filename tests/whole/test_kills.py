@@ -11,7 +11,9 @@ import threading
 import time
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from datetime import datetime
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import pytest
 
@@ -130,8 +132,8 @@ def report_says_what_the_gap_was(site: Path, record: Path) -> None:
     time.sleep(5)
     assert leave_alone(process) == 0
     called("clock", site, "--it-is", time.strftime("%H:%M:%SZ", time.gmtime()), "--within", "5 s")
-    local = time.strftime("%Y-%m", time.gmtime(time.time() - 7 * 3600))
-    report = called("report", site, "--month", local, "--point", "line0-p1")
+    today = datetime.now(ZoneInfo("America/Denver")).date().isoformat()
+    report = called("report", site, "--from", today[:8] + "01", "--to", today, "--point", "line0-p1")
     assert "ended without a stop" in report
     assert rows(record, "PRAGMA quick_check") == [("ok",)]
 
