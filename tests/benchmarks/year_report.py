@@ -8,6 +8,7 @@ FOLDER and kept there for the next run, or in a temporary folder. Each report is
 
 import hashlib
 import json
+import os
 import random
 import resource
 import sqlite3
@@ -131,7 +132,9 @@ def peak_mib() -> float:
 
 def measured(folder: RecordFolder, name: str) -> dict[str, float]:
     command = [sys.executable, __file__, "report", str(folder.path), name]
-    told: dict[str, float] = json.loads(subprocess.run(command, check=True, capture_output=True, text=True).stdout)
+    one_order = {**os.environ, "PYTHONHASHSEED": "0"}  # sets are printed in the order of their hashes
+    ran = subprocess.run(command, check=True, capture_output=True, text=True, env=one_order)
+    told: dict[str, float] = json.loads(ran.stdout)
     print(
         f"{name:8} {told['seconds']:6.2f} s   peak {told['peak']:6.1f} MiB, of which {told['before']:.1f} before it"
         f"   {told['m3']:,.1f} m3   report {told['sha256']}",
