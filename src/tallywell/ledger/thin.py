@@ -98,8 +98,11 @@ def _goes_on(last: Interval, one: Interval) -> bool:
 
 
 def _told(run: list[Interval]) -> Iterator[Interval]:
-    """Without a run signal the hours pumped ask where a rise began and ended: its first and last stay as they are."""
-    ends = 1 if run and run[0].posted and run[0].first.running is None else 0
+    """The hours pumped may ask where a rise began and ended: its first and last stay as they are.
+
+    With a run signal, too: one reading of the period without it, and the hours are those of the total.
+    """
+    ends = 1 if run and run[0].posted else 0
     if len(run) <= 2 * ends + 1:
         yield from run
         return
