@@ -80,11 +80,12 @@ def decode(register_map: RegisterMap, reads: Sequence[Read], got: int, raw: byte
 
 def _came(reads: Sequence[Read], got: int, raw: bytes) -> tuple[tuple[Read, bytes], ...] | None:
     """The reads that came, each with its bytes; None where plan and bytes do not fit one another."""
-    here = [read for k, read in enumerate(reads) if got >> k & 1]
-    if got < 0 or got >> len(reads) or len(raw) != sum(2 * read.words for read in here):
-        return None
-    ends = [sum(2 * read.words for read in here[: k + 1]) for k in range(len(here))]
-    return tuple((read, raw[end - 2 * read.words : end]) for read, end in zip(here, ends, strict=True))
+    came, end = [], 0
+    for k, read in enumerate(reads):
+        if got >> k & 1:
+            begin, end = end, end + 2 * read.words
+            came.append((read, raw[begin:end]))
+    return None if got < 0 or got >> len(reads) or len(raw) != end else tuple(came)
 
 
 def _values(
@@ -118,7 +119,8 @@ def value_of(quantity: Quantity, raw: bytes) -> Value:
         names = frozenset(bit.name for bit in quantity.bits if pattern >> bit.number & 1)
         return Value(quantity, raw, Fraction(pattern), bits=names)
     total = _total(quantity, pattern, number) if quantity.kind is Kind.TOTAL else None
-    number = number * quantity.step + quantity.offset if quantity.offset else number * quantity.step
+    number = number if quantity.step == 1 else number * quantity.step
+    number = number + quantity.offset if quantity.offset else number
     if not quantity.valid.holds(number) or (quantity.kind is Kind.TOTAL and total is None):
         return Value(quantity, raw, number, fault=Fault.OUT_OF_RANGE)
     si = None if quantity.si_per_unit is None else number * quantity.si_per_unit

@@ -12,7 +12,7 @@ from tallywell.readings.clocks import When
 from tallywell.readings.exchange import Read
 from tallywell.readings.facts import Event, Poll
 from tallywell.readings.faults import Fault
-from tallywell.readings.quantities import Happened, LedgerFact, Missed, Reading
+from tallywell.readings.quantities import Happened, LedgerFact, Missed, Reading, Scale
 from tallywell.registers.blocks import books_read
 from tallywell.registers.decode import Decoded, decode
 from tallywell.registers.quantity import Kind, RegisterMap
@@ -32,22 +32,29 @@ _TOLD = frozenset({"started", "stopped", "port_lost", "port_back", "clock_steppe
 class PlanInForce:
     """A plan with what the ledger needs of its map: the books' total and the flow rate; a year has many rows.
 
-    `map` None: the stored text is at fault; `books` None: the plan does not ask for that total.
+    `map` None: the stored text is at fault; `books` None: the plan does not ask for that total. `scale` is that of the
+    books' total, `flow` the name of the flow rate ("" where there is none).
     """
 
     map: RegisterMap | None
     map_sha256: str
     reads: tuple[Read, ...]
     books: int | None
+    scale: Scale | None
+    flow: str
 
 
 @dataclass(slots=True)
 class Decoder:
-    """Rows -> ledger facts. Each plan is looked up and its map parsed once; the plans that served are remembered."""
+    """Rows -> ledger facts. Each plan is looked up and its map parsed once; the plans that served are remembered.
+
+    `last`: plan, reads that came, words and what they mean: a pump that stands still sends the same for hours.
+    """
 
     reader: Reader
     point: Point
     plans: dict[int, PlanInForce] = field(default_factory=dict)
+    last: tuple[int, int, bytes, Decoded] | None = None
 
     def fact(self, poll: Poll, when: When) -> Reading | Missed | None:
         """A good reading of the books' total, a missed poll, or None for a poll that does not ask for that total."""
@@ -58,19 +65,26 @@ class Decoder:
             return None
         if not poll.got >> plan.books & 1:
             return Missed(poll.seq, when, poll.fault or Fault.NO_ANSWER)
-        return self._reading(poll, when, plan.map, decode(plan.map, plan.reads, poll.got, poll.raw or b""))
+        return self._reading(poll, when, plan, self._decoded(poll, plan.map, plan.reads))
 
     def maps_used(self) -> dict[str, str]:
         """sha256 of each map's text that served, with the name that the map gives itself."""
         return {plan.map_sha256: plan.map.name if plan.map else "unreadable map" for plan in self.plans.values()}
 
-    def _reading(self, poll: Poll, when: When, map_: RegisterMap, decoded: Decoded) -> Reading | Missed:
+    def _reading(self, poll: Poll, when: When, plan: PlanInForce, decoded: Decoded) -> Reading | Missed:
         books = decoded.books
-        if books is None or books.total is None or map_.books is None:
+        if books is None or books.total is None or plan.scale is None:
             fault = books.fault if books is not None else None
             return Missed(poll.seq, when, fault or poll.fault or Fault.PLAN_MISMATCH)
-        flow = _flow(map_, decoded)
-        return Reading(poll.seq, when, books.total, map_.books.scale, flow, self._running(flow))
+        value = decoded.values.get(plan.flow)
+        flow = None if value is None else value.si
+        return Reading(poll.seq, when, books.total, plan.scale, flow, self._running(flow))
+
+    def _decoded(self, poll: Poll, map_: RegisterMap, reads: tuple[Read, ...]) -> Decoded:
+        words = poll.plan, poll.got, poll.raw or b""
+        if self.last is None or self.last[:3] != words:
+            self.last = (*words, decode(map_, reads, poll.got, poll.raw or b""))
+        return self.last[3]
 
     def _running(self, flow: Fraction | None) -> bool | None:
         cutoff = self.point.running_above
@@ -87,20 +101,13 @@ def _plan_in_force(reader: Reader, plan_id: int) -> PlanInForce:
     plan = reader.plan(plan_id)
     text = reader.text(plan.map_text)
     map_, _ = parse_map(text.content, "map on record")
-    books = None if map_ is None else books_read(map_, plan.reads)
-    return PlanInForce(None if map_ is None else _needed(map_), text.sha256.hex(), plan.reads, books)
-
-
-def _needed(map_: RegisterMap) -> RegisterMap:
-    flow = next((name for name, quantity in map_.quantities.items() if quantity.kind is Kind.FLOW), None)
-    wanted = {name: q for name, q in map_.quantities.items() if q.for_the_books or name == flow}
-    return replace(map_, quantities=wanted)
-
-
-def _flow(map_: RegisterMap, decoded: Decoded) -> Fraction | None:
-    flows = (name for name, quantity in map_.quantities.items() if quantity.kind is Kind.FLOW)
-    value = decoded.values.get(next(flows, ""))
-    return None if value is None else value.si
+    sha256 = text.sha256.hex()
+    if map_ is None:
+        return PlanInForce(None, sha256, plan.reads, None, None, "")
+    flow = next((name for name, quantity in map_.quantities.items() if quantity.kind is Kind.FLOW), "")
+    needed = {name: q for name, q in map_.quantities.items() if q.for_the_books or name == flow}
+    scale = None if map_.books is None else map_.books.scale
+    return PlanInForce(replace(map_, quantities=needed), sha256, plan.reads, books_read(map_, plan.reads), scale, flow)
 
 
 @dataclass(frozen=True, slots=True)
