@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from tallywell.ledger.fold import begin, fit_together, fold, step
 from tallywell.ledger.intervals import NOTES, Interval, Kind
+from tallywell.ledger.rates import hours_pumped
 from tallywell.ledger.rules import Rules
 from tallywell.ledger.sums import add_up
 from tallywell.readings.clocks import When
@@ -231,6 +232,23 @@ def test_the_truth_of_any_period_lies_in_its_bounds(
     assert found.end.count is not None
     law = found.end.count - found.begin.count + whole.rollovers * 10**digits
     assert whole.volume_m3 == law * ONE_COUNT
+
+
+@PROPERTY
+@given(ANYTHING, st.integers(4, 8), st.tuples(st.integers(-5, 1000), st.integers(1, 1000)))
+def test_hours_by_the_total_are_those_of_the_rises_and_unsure_at_their_ends(
+    polls: list[Poll], digits: int, span: tuple[int, int]
+) -> None:
+    """Said once more with all intervals at hand; the ledger sees them one at a time."""
+    intervals = told(make(polls, digits, 0))
+    begin_ms, end_ms = (START_MS + minute * MINUTE_MS for minute in (span[0], sum(span)))
+    inside = {n: min(one.end_ms, end_ms) - max(one.begin_ms, begin_ms) for n, one in enumerate(intervals)}
+    rising = {n: one for n, one in enumerate(intervals) if one.posted and not one.gap and inside[n] > 0}
+    begun, ended = ({getattr(one, end).seq for one in rising.values()} for end in ("first", "last"))
+    unsure = sum(inside[n] for n, one in rising.items() if one.first.seq not in ended or one.last.seq not in begun)
+    hours = hours_pumped(intervals, begin_ms, end_ms)
+    found = (0, 0) if hours is None else (hours.pumped_ms, hours.error_ms)
+    assert found == (sum(inside[n] for n in rising), unsure)
 
 
 def _true_at(edge: int, polls: list[Poll]) -> Fraction:

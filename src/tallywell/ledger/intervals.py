@@ -4,7 +4,7 @@ A segment is one totalizer's life, from installation to removal or reset. Its la
 closing - opening + rollovers x capacity = sum of the postings.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 from fractions import Fraction
 
@@ -81,6 +81,7 @@ class Interval:
     its `high` is what the possible rate allows.
     `rules`: what bounds the flow inside; None where nothing is known of it.
     `missed`: missed polls inside by fault, sorted. `cause`: names of what happened inside, each once, in order.
+    `begin_ms`, `end_ms`: the dates of the two readings, kept here as every sum asks for them many times.
     """
 
     segment: Segment
@@ -98,6 +99,12 @@ class Interval:
     cause: tuple[str, ...] = ()
     hand: tuple[HandReading, ...] = ()
     rules: Rules | None = None
+    begin_ms: int = field(init=False, repr=False, compare=False)
+    end_ms: int = field(init=False, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "begin_ms", utc_ms(self.first))
+        object.__setattr__(self, "end_ms", utc_ms(self.last))
 
     @property
     def scale(self) -> Scale:
@@ -107,14 +114,6 @@ class Interval:
     @property
     def volume_m3(self) -> Fraction:
         return self.posted * self.scale.one_count_m3
-
-    @property
-    def begin_ms(self) -> int:
-        return utc_ms(self.first)
-
-    @property
-    def end_ms(self) -> int:
-        return utc_ms(self.last)
 
     @property
     def gap(self) -> bool:

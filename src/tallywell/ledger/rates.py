@@ -3,16 +3,19 @@
 The maximum rate is the greatest mean of the total over whole windows of the local clock. A window counts only if good
 readings cover all of it, without a gap, at most 1.5 windows apart (so the mean is not that of a longer time). Counts
 are cut at the windows' edges as exact fractions. The instantaneous peak is another thing and is kept apart.
+
+Each takes intervals one at a time, in order, and holds none; the functions do so with all of an iterable.
 """
 
-from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from collections.abc import Iterable
+from dataclasses import dataclass, field
 from enum import StrEnum
 from fractions import Fraction
 from zoneinfo import ZoneInfo
 
 from tallywell.ledger.intervals import NOTES, SURE, Flag, Interval
 from tallywell.ledger.periods import DAY_MS, local
+from tallywell.readings.quantities import Reading
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,71 +59,109 @@ def maximum_rate(
     intervals: Iterable[Interval], begin_ms: int, end_ms: int, zone: ZoneInfo, window_ms: int = 900_000
 ) -> Rate | None:
     """The greatest mean over whole windows, aligned to the local clock and free of gaps; None if there is none such."""
-    if not 0 < window_ms <= DAY_MS:
-        raise ValueError(f"the window of a maximum rate lasts up to a day, not {window_ms} ms")
-    best: Rate | None = None
-    for start, volume, step in _windows(_metered(intervals, window_ms), begin_ms, end_ms, zone, window_ms):
-        rate = volume * 1000 / window_ms
-        if best is None or rate > best.m3s:
-            best = Rate(rate, start, window_ms, step * 1000 / window_ms)
-    return best
+    maximum = MaximumRate(begin_ms, end_ms, zone, window_ms)
+    for one in intervals:
+        maximum.take(one)
+    return maximum.best
 
 
 def peak_flow(intervals: Iterable[Interval], begin_ms: int, end_ms: int) -> Rate | None:
     """The greatest instantaneous flow that a good reading showed; None where the map has no flow rate."""
-    best: Rate | None = None
+    peak = PeakFlow(begin_ms, end_ms)
     for one in intervals:
-        for reading in (one.first, one.last) if one.kind not in NOTES else ():
-            at, flow = reading.when.utc_ms, reading.flow_m3s
-            inside = at is not None and begin_ms <= at < end_ms
-            if at is not None and inside and flow is not None and (best is None or flow > best.m3s):
-                best = Rate(flow, at, 0)
-    return best
+        peak.take(one)
+    return peak.best
 
 
 def hours_pumped(intervals: Iterable[Interval], begin_ms: int, end_ms: int) -> Hours | None:
     """Hours from the run signal where every reading has it, else from the rise of the total; None without intervals."""
-    covered = [one for one in intervals if one.kind not in NOTES and not one.gap and _inside(one, begin_ms, end_ms) > 0]
-    if not covered:
-        return None
-    known = all(one.first.running is not None and one.last.running is not None for one in covered)
-    pumped, error = (_by_signal if known else _by_total)(covered, begin_ms, end_ms)
-    all_of_it = sum(_inside(one, begin_ms, end_ms) for one in covered)
-    source = Source.RUNNING if known else Source.TOTAL
-    return Hours(pumped, error, source, min(all_of_it, end_ms - begin_ms), end_ms - begin_ms)
-
-
-def _inside(one: Interval, begin: int, end: int) -> int:
-    return min(one.end_ms, end) - max(one.begin_ms, begin)
-
-
-def _by_signal(intervals: list[Interval], begin: int, end: int) -> tuple[int, int]:
-    pumped = starts = stops = 0
+    pumped = HoursPumped(begin_ms, end_ms)
     for one in intervals:
-        length = _inside(one, begin, end)
-        pumped += length if one.first.running else 0
-        starts += length if one.last.running and not one.first.running else 0
-        stops += length if one.first.running and not one.last.running else 0
-    return pumped, max(starts, stops)
+        pumped.take(one)
+    return pumped.close()
 
 
-def _by_total(intervals: list[Interval], begin: int, end: int) -> tuple[int, int]:
-    pumped = error = 0
-    rising = [one for one in intervals if one.posted > 0]
-    begun, ended = {one.first.seq for one in rising}, {one.last.seq for one in rising}
-    for one in rising:
-        length = _inside(one, begin, end)
-        pumped += length
-        error += 0 if one.first.seq in ended and one.last.seq in begun else length
-    return pumped, error
+@dataclass(slots=True)
+class PeakFlow:
+    """`best`: the greatest instantaneous flow so far."""
+
+    begin_ms: int
+    end_ms: int
+    best: Rate | None = None
+    seen: Reading | None = None
+
+    def take(self, one: Interval) -> None:
+        if one.kind not in NOTES:
+            if one.first is not self.seen:
+                self._see(one.first)
+            self._see(one.last)
+            self.seen = one.last
+
+    def _see(self, reading: Reading) -> None:
+        at, flow = reading.when.utc_ms, reading.flow_m3s
+        inside = at is not None and self.begin_ms <= at < self.end_ms
+        if at is not None and inside and flow is not None and (self.best is None or flow > self.best.m3s):
+            self.best = Rate(flow, at, 0)
 
 
-def _metered(intervals: Iterable[Interval], window_ms: int) -> Iterator[Interval]:
-    """The intervals that may lie in a window."""
-    for one in intervals:
-        unsure = one.gap or Flag.TIME_UNCERTAIN in one.flags or one.kind not in SURE
-        if not unsure and 2 * (one.end_ms - one.begin_ms) <= 3 * window_ms:
-            yield one
+@dataclass(slots=True)
+class HoursPumped:
+    """Both ways of knowing at once, for only the last reading tells whether all had the run signal.
+
+    `rise`: the last interval in which the total rose (its last reading's number, its length, whether one that rose led
+    to it), whose error the next one decides.
+    """
+
+    begin_ms: int
+    end_ms: int
+    covered: int = 0
+    known: bool = True
+    ran: int = 0
+    starts: int = 0
+    stops: int = 0
+    rose: int = 0
+    error: int = 0
+    rise: tuple[int, int, bool] | None = None
+
+    def take(self, one: Interval) -> None:
+        length = min(one.end_ms, self.end_ms) - max(one.begin_ms, self.begin_ms)
+        if one.kind in NOTES or one.gap or length <= 0:
+            return
+        self.covered += length
+        self._by_signal(one.first.running, one.last.running, length)
+        if one.posted > 0:
+            self._by_total(one, length)
+
+    def close(self) -> Hours | None:
+        if not self.covered:
+            return None
+        self._rise_ends(None)
+        expected = self.end_ms - self.begin_ms
+        covered = min(self.covered, expected)
+        if self.known:
+            return Hours(self.ran, max(self.starts, self.stops), Source.RUNNING, covered, expected)
+        return Hours(self.rose, self.error, Source.TOTAL, covered, expected)
+
+    def _by_signal(self, first: bool | None, last: bool | None, length: int) -> None:
+        self.known = self.known and first is not None and last is not None
+        self.ran += length if first else 0
+        self.starts += length if last and not first else 0
+        self.stops += length if first and not last else 0
+
+    def _by_total(self, one: Interval, length: int) -> None:
+        goes_on = self._rise_ends(one.first.seq)
+        self.rose += length
+        self.rise = one.last.seq, length, goes_on
+
+    def _rise_ends(self, next_seq: int | None) -> bool:
+        """Whether the rise so far goes on with the interval that begins at reading `next_seq`; its last is judged."""
+        if self.rise is None:
+            return False
+        seq, length, led_to = self.rise
+        goes_on = seq == next_seq
+        self.error += 0 if led_to and goes_on else length
+        self.rise = None
+        return goes_on
 
 
 @dataclass(slots=True)
@@ -140,26 +181,49 @@ class _Window:
         self.counts += one.posted if stop - start == length else Fraction(one.posted * (stop - start), length)
 
 
-def _windows(
-    intervals: Iterable[Interval], begin: int, end: int, zone: ZoneInfo, length: int
-) -> Iterator[tuple[int, Fraction, Fraction]]:
-    """(start, volume, step at its edges) of each window that is covered from end to end."""
-    window, reached = _Window(_aligned(begin, zone, length)), begin
-    for one in intervals:
+@dataclass(slots=True)
+class MaximumRate:
+    """`best`: the greatest mean so far over whole windows, aligned to the local clock and free of gaps."""
+
+    begin_ms: int
+    end_ms: int
+    zone: ZoneInfo
+    window_ms: int = 900_000
+    best: Rate | None = None
+    reached: int = field(init=False)
+    window: _Window = field(init=False)
+
+    def __post_init__(self) -> None:
+        if not 0 < self.window_ms <= DAY_MS:
+            raise ValueError(f"the window of a maximum rate lasts up to a day, not {self.window_ms} ms")
+        self.window, self.reached = _Window(_aligned(self.begin_ms, self.zone, self.window_ms)), self.begin_ms
+
+    def take(self, one: Interval) -> None:
+        unsure = one.gap or Flag.TIME_UNCERTAIN in one.flags or one.kind not in SURE
+        if not unsure and 2 * (one.end_ms - one.begin_ms) <= 3 * self.window_ms:
+            self._fill(one)
+
+    def _fill(self, one: Interval) -> None:
         # Dates across boots may overlap by their uncertainty; no instant fills a window twice.
-        at, stop = max(one.begin_ms, window.begin, reached), min(one.end_ms, end)
-        reached = max(reached, stop)
+        at, stop = max(one.begin_ms, self.window.begin, self.reached), min(one.end_ms, self.end_ms)
+        self.reached = max(self.reached, stop)
         while at < stop:
-            if at >= window.begin + length:
-                window = _Window(_aligned(at - length + 1, zone, length))
-                at = max(at, window.begin)
-            upto = max(at, min(stop, window.begin + length))
-            window.take(one, at, upto)
+            if at >= self.window.begin + self.window_ms:
+                self.window = _Window(_aligned(at - self.window_ms + 1, self.zone, self.window_ms))
+                at = max(at, self.window.begin)
+            upto = max(at, min(stop, self.window.begin + self.window_ms))
+            self.window.take(one, at, upto)
             at = upto
-            if window.covered == length:
-                scale = one.scale.one_count_m3
-                yield window.begin, Fraction(window.counts) * scale, _step(one) * scale
-                window.covered = 0
+            if self.window.covered == self.window_ms:
+                self._whole(one)
+
+    def _whole(self, one: Interval) -> None:
+        """The window is covered from end to end."""
+        per_count = one.scale.one_count_m3 * 1000 / self.window_ms
+        rate = self.window.counts * per_count
+        if self.best is None or rate > self.best.m3s:
+            self.best = Rate(Fraction(rate), self.window.begin, self.window_ms, _step(one) * per_count)
+        self.window.covered = 0
 
 
 def _step(one: Interval) -> int:

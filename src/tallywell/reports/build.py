@@ -1,14 +1,18 @@
-"""From a point's intervals to its part of the report: all that is cut, added up and compared; nothing rounded."""
+"""From a point's intervals to its part of the report: all that is cut, added up and compared; nothing rounded.
 
-from collections.abc import Iterable, Iterator, Sequence
+The intervals pass by once, in order (`PointTally`), and are not kept: what a report holds bounds what it costs.
+"""
+
+from bisect import bisect_left, bisect_right
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from itertools import groupby, islice
 from zoneinfo import ZoneInfo
 
+from tallywell.ledger.cut import Edge, bounds_at
 from tallywell.ledger.intervals import OF_SEGMENT, SURE, Flag, Interval, Kind, utc_ms
 from tallywell.ledger.periods import Period, days, edges_ms, midnight_ms
-from tallywell.ledger.rates import hours_pumped, maximum_rate, peak_flow
-from tallywell.ledger.sums import Edge, Gap, Part, Sum, add_up, bounds_at
+from tallywell.ledger.rates import HoursPumped, MaximumRate, PeakFlow
+from tallywell.ledger.sums import Adding, Gap, Part, Parts, ReadSpan, Sum, touches
 from tallywell.readings.quantities import HandReading, Reading, Scale
 from tallywell.readings.units import Measure
 from tallywell.reports.face import Face, face_capacity_in_books, shown
@@ -48,7 +52,7 @@ class Visit:
 
 @dataclass(frozen=True, slots=True)
 class PointFacts:
-    """What is known of one point. `intervals` reach beyond the period where the record does.
+    """What is known of one point beside its intervals.
 
     `unread`: stretches before the first and after the last good reading, cut to the period, with their causes.
     """
@@ -61,81 +65,179 @@ class PointFacts:
     running_above: Measure | None
     meters: tuple[MeterLine, ...]
     visits: tuple[Visit, ...]
-    intervals: tuple[Interval, ...]
     unread: tuple[GapLine, ...]
     no_readings: str = ""
 
 
-def point_report(facts: PointFacts, period: Period, zone: ZoneInfo) -> PointReport:
-    """The point's part of the report for a period of whole local days."""
-    edges = edges_ms(period, zone)
-    begin_ms, end_ms = edges[0], edges[-1]
-    inside = tuple(each for each in facts.intervals if _overlap_ms(each, begin_ms, end_ms))
-    added = add_up(facts.intervals, edges)
-    metered = any(each.kind in POSTS for each in inside)
-    return PointReport(
-        place=facts.place,
-        register=facts.register,
-        face=facts.face,
-        face_stated=facts.face_stated,
-        rate_unit=facts.rate_unit,
-        meters=_meters_in(facts.meters, begin_ms, end_ms),
-        begin=_edge(added.begin, inside, facts.face, begins=True),
-        end=_edge(added.end, inside, facts.face, begins=False),
-        volume=_volume(added.whole, added.unread) if metered else None,
-        segments=tuple(_segments(inside, added, facts.face)),
-        days=_slices([day.isoformat() for day in days(period)], added, inside),
-        months=_months(facts.intervals, inside, period, zone),
-        maximum=maximum_rate(facts.intervals, begin_ms, end_ms, zone),
-        peak=peak_flow(facts.intervals, begin_ms, end_ms),
-        hours=hours_pumped(facts.intervals, begin_ms, end_ms) if metered else None,
-        running_above=facts.running_above,
-        covered_ms=added.whole.covered_ms,
-        expected_ms=end_ms - begin_ms,
-        known_day_m3=added.whole.known_day_m3,
-        gaps=tuple(sorted([*map(_gap, added.gaps), *facts.unread], key=lambda gap: gap.begin_ms)),
-        rollovers=tuple(RolloverLine(each.utc_ms, each.times, each.capacity) for each in added.rollovers),
-        remarks=tuple(_remark(each, facts.face) for each in added.not_plain if _needs_words(each)),
-        visits=tuple(_visit(each, facts) for each in facts.visits if begin_ms <= each.utc_ms < end_ms),
-        no_readings=facts.no_readings,
+class PointTally:
+    """A point's report for a period of whole local days while its intervals pass by, one at a time, in order.
+
+    `moments_ms`: the instants of the visits, at which the register's count will be asked for.
+    """
+
+    __slots__ = (
+        "_around",
+        "_days",
+        "_edges",
+        "_groups",
+        "_hours",
+        "_labels",
+        "_maximum",
+        "_months",
+        "_peak",
+        "_sum",
+        "_waiting",
     )
 
+    def __init__(self, period: Period, zone: ZoneInfo, moments_ms: Iterable[int]) -> None:
+        edges = self._edges = edges_ms(period, zone)
+        begin_ms, end_ms = edges[0], edges[-1]
+        self._labels = [day.isoformat() for day in days(period)]
+        self._sum = Adding(edges)
+        self._days = _Reached(edges)
+        self._months = _Months(period, zone)
+        self._maximum = MaximumRate(begin_ms, end_ms, zone)
+        self._peak = PeakFlow(begin_ms, end_ms)
+        self._hours = HoursPumped(begin_ms, end_ms)
+        self._groups: list[tuple[Interval, Interval]] = []  # what meters inside: first and last, segment by segment
+        self._waiting = sorted(moments_ms)
+        self._around: dict[int, Interval] = {}
 
-def volume_between(intervals: Sequence[Interval], begin_ms: int, end_ms: int) -> Volume | None:
-    """The exact volume between two instants; None where nothing is metered in between."""
-    if not any(each.kind in POSTS and _overlap_ms(each, begin_ms, end_ms) for each in intervals):
-        return None
-    added = add_up(intervals, (begin_ms, end_ms))
-    return _volume(added.whole, added.unread)
+    def take(self, one: Interval) -> None:
+        self._sum.take(one)
+        self._months.parts.take(one)
+        self._maximum.take(one)
+        self._peak.take(one)
+        self._hours.take(one)
+        if self._waiting and one.kind in POSTS:
+            self._visited(one)
+        if _overlap_ms(one, self._edges[0], self._edges[-1]):
+            self._inside(one)
+
+    def report(self, facts: PointFacts) -> PointReport:
+        """The point's part of the report, once the last interval has passed."""
+        begin_ms, end_ms = self._edges[0], self._edges[-1]
+        added, metered = self._sum.close(), bool(self._groups)
+        return PointReport(
+            place=facts.place,
+            register=facts.register,
+            face=facts.face,
+            face_stated=facts.face_stated,
+            rate_unit=facts.rate_unit,
+            meters=_meters_in(facts.meters, begin_ms, end_ms),
+            begin=_edge(added.begin, self._groups, facts.face, begins=True),
+            end=_edge(added.end, self._groups, facts.face, begins=False),
+            volume=_volume(added.whole, added.unread) if metered else None,
+            segments=tuple(_segment_line(*group, added, facts.face) for group in self._groups),
+            days=_slices(self._labels, added.parts, self._days.ms, added.unread),
+            months=self._months.close(added.unread),
+            maximum=self._maximum.best,
+            peak=self._peak.best,
+            hours=self._hours.close() if metered else None,
+            running_above=facts.running_above,
+            covered_ms=added.whole.covered_ms,
+            expected_ms=end_ms - begin_ms,
+            known_day_m3=added.whole.known_day_m3,
+            gaps=tuple(sorted([*map(_gap, added.gaps), *facts.unread], key=lambda gap: gap.begin_ms)),
+            rollovers=tuple(RolloverLine(each.utc_ms, each.times, each.capacity) for each in added.rollovers),
+            remarks=tuple(_remark(each, facts.face) for each in added.not_plain if _needs_words(each)),
+            visits=tuple(self._visit(each, facts) for each in facts.visits if begin_ms <= each.utc_ms < end_ms),
+            no_readings=facts.no_readings,
+        )
+
+    def _visited(self, one: Interval) -> None:
+        for moment in [each for each in self._waiting if _holds(one, each)]:
+            self._around[moment] = one
+            self._waiting.remove(moment)
+
+    def _inside(self, one: Interval) -> None:
+        self._days.take(one)
+        self._months.reached.take(one)
+        if one.kind in POSTS:
+            goes_on = self._groups and self._groups[-1][1].segment.id == one.segment.id
+            first = self._groups.pop()[0] if goes_on else one
+            self._groups.append((first, one))
+
+    def _visit(self, visit: Visit, facts: PointFacts) -> VisitLine:
+        around = self._around.get(visit.utc_ms)
+        register = None if around is None else _register_at(around, visit.utc_ms, facts.face)
+        more = None
+        if visit.reading is not None and around is not None and register is not None:
+            more = _more(visit.reading, register, facts.face, around.scale)
+        return VisitLine(visit.utc_ms, visit.shows, visit.author, register, more, visit.note, visit.fault)
 
 
-def _slices(labels: Iterable[str], added: Sum, inside: Sequence[Interval]) -> tuple[Slice, ...]:
-    """One slice a part. Both run forward in time, so that a year of polls is passed over once."""
-    found: list[Slice] = []
-    at = 0
-    for label, part in zip(labels, added.parts, strict=True):
-        while at < len(inside) and inside[at].end_ms <= part.begin_ms:
-            at += 1
-        metered = list(_metered_from(inside, at, part.end_ms))
-        found.append(_slice(label, part, metered, _volume(part, added.unread) if metered else None))
-    return tuple(found)
+class VolumeBetween:
+    """The exact volume between two instants, being added up; None where nothing is metered in between."""
+
+    __slots__ = ("_begin", "_end", "_metered", "_part", "_read")
+
+    def __init__(self, begin_ms: int, end_ms: int) -> None:
+        self._begin, self._end, self._metered = begin_ms, end_ms, False
+        self._part, self._read = Parts((begin_ms, end_ms)), ReadSpan(begin_ms, end_ms)
+
+    def take(self, one: Interval) -> None:
+        if touches(one, self._begin, self._end):
+            self._part.take(one)
+            self._read.take(one)
+            self._metered = self._metered or (one.kind in POSTS and _overlap_ms(one, self._begin, self._end) > 0)
+
+    def close(self) -> Volume | None:
+        (part,) = self._part.close()
+        return _volume(part, self._read.unread()) if self._metered else None
 
 
-def _metered_from(inside: Sequence[Interval], at: int, end_ms: int) -> Iterator[Interval]:
-    for each in islice(inside, at, None):
-        if each.begin_ms >= end_ms:
+class _Reached:
+    """How much of each slice between edges lies between readings that meter, from the intervals of the period.
+
+    A slice takes no more from the first interval on that begins behind it: the dates of two boots may overlap.
+    """
+
+    __slots__ = ("_begun", "_edges", "ms")
+
+    def __init__(self, edges: Sequence[int]) -> None:
+        self._edges, self._begun = edges, edges[0]
+        self.ms = [0] * (len(edges) - 1)
+
+    def take(self, one: Interval) -> None:
+        begin, end = one.begin_ms, one.end_ms
+        self._begun = max(self._begun, begin)
+        if one.kind not in POSTS:
             return
-        if each.kind in POSTS:
-            yield each
+        first, past = bisect_right(self._edges, begin) - 1, bisect_left(self._edges, end)
+        for at in range(max(0, first), min(past, len(self.ms))):
+            start, stop = self._edges[at : at + 2]
+            self.ms[at] += min(end, stop) - max(begin, start) if stop > self._begun else 0
 
 
-def _slice(label: str, part: Part, metered: Sequence[Interval], volume: Volume | None) -> Slice:
+class _Months:
+    """The parts of months inside the period, cut anew: adding up days would widen the bounds at every midnight."""
+
+    __slots__ = ("_starts", "parts", "reached")
+
+    def __init__(self, period: Period, zone: ZoneInfo) -> None:
+        self._starts = [day for day in days(period) if day == period.first or day.day == 1]
+        edges = [midnight_ms(day, zone) for day in [*self._starts, period.end]]
+        self.parts, self.reached = Parts(edges), _Reached(edges)
+
+    def close(self, unread: Sequence[tuple[int, int]]) -> tuple[Slice, ...]:
+        return _slices([f"{day:%Y-%m}" for day in self._starts], self.parts.close(), self.reached.ms, unread)
+
+
+def _slices(
+    labels: Iterable[str], parts: Iterable[Part], reached_ms: Iterable[int], unread: Sequence[tuple[int, int]]
+) -> tuple[Slice, ...]:
+    each = zip(labels, parts, reached_ms, strict=True)
+    return tuple(_slice(label, part, ms, _volume(part, unread) if ms else None) for label, part, ms in each)
+
+
+def _slice(label: str, part: Part, reached_ms: int, volume: Volume | None) -> Slice:
     return Slice(
         label=label,
         begin_ms=part.begin_ms,
         end_ms=part.end_ms,
         volume=volume,
-        reached_ms=sum(_overlap_ms(each, part.begin_ms, part.end_ms) for each in metered),
+        reached_ms=reached_ms,
         covered_ms=part.covered_ms,
         rollovers=part.rollovers,
         kinds=part.kinds,
@@ -143,28 +245,18 @@ def _slice(label: str, part: Part, metered: Sequence[Interval], volume: Volume |
     )
 
 
-def _months(
-    intervals: Sequence[Interval], inside: Sequence[Interval], period: Period, zone: ZoneInfo
-) -> tuple[Slice, ...]:
-    """The parts of months inside the period, cut anew: adding up days would widen the bounds at every midnight."""
-    starts = [day for day in days(period) if day == period.first or day.day == 1]
-    edges = [midnight_ms(day, zone) for day in [*starts, period.end]]
-    return _slices([f"{day:%Y-%m}" for day in starts], add_up(intervals, edges), inside)
-
-
 def _volume(part: Part, unread: Iterable[tuple[int, int]]) -> Volume:
     unread_ms = sum(max(0, min(stop, part.end_ms) - max(start, part.begin_ms)) for start, stop in unread)
     return Volume(part.volume_m3, part.low_m3, part.high_m3, unread_ms)
 
 
-def _edge(edge: Edge, inside: Sequence[Interval], face: Face, *, begins: bool) -> EdgeCount | None:
+def _edge(edge: Edge, metered: Sequence[tuple[Interval, Interval]], face: Face, *, begins: bool) -> EdgeCount | None:
     """The count at the edge; where no interval reaches it, the period's own first or last reading with its own time."""
     if edge.count is not None and edge.low is not None and edge.high is not None:
         return _at_edge(edge, edge.count, edge.low, edge.high, face)
-    metered = [each for each in inside if each.kind in POSTS]
     if not metered:
         return None
-    outer = metered[0] if begins else metered[-1]
+    outer = metered[0][0] if begins else metered[-1][1]
     reading, count = (outer.first, outer.opening) if begins else (outer.last, outer.closing)
     how = How.ENTERED if reading.seq == 0 else How.FIRST if begins else How.LAST
     low, high = reading.total.low, reading.total.high
@@ -188,16 +280,8 @@ def _at_edge(edge: Edge, count: int, low: int, high: int, face: Face) -> EdgeCou
     return EdgeCount(seen, low, high, how, before, after)
 
 
-def _segments(inside: Sequence[Interval], added: Sum, face: Face) -> Iterable[SegmentLine]:
-    counts = dict(added.whole.counts)
-    metered = [each for each in inside if each.kind in POSTS]
-    for id_, group in groupby(metered, key=lambda each: each.segment.id):
-        part = list(group)
-        yield _segment_line(part, added, counts.get(id_, 0), face)
-
-
-def _segment_line(part: Sequence[Interval], added: Sum, counts: int, face: Face) -> SegmentLine:
-    first, last, segment = part[0], part[-1], part[0].segment
+def _segment_line(first: Interval, last: Interval, added: Sum, face: Face) -> SegmentLine:
+    segment, counts = first.segment, dict(added.whole.counts).get(first.segment.id, 0)
     begin = _cut(added.begin, first, face) or _seen_at(first.first, first.opening, face)
     end = _cut(added.end, last, face) or _seen_at(last.last, last.closing, face)
     capacity = first.scale.capacity
@@ -240,19 +324,6 @@ def _remark(interval: Interval, face: Face) -> Remark:
         counted=interval.kind in POSTS,
         segment=interval.segment.id,
     )
-
-
-def _visit(visit: Visit, facts: PointFacts) -> VisitLine:
-    around = _around(facts.intervals, visit.utc_ms)
-    register = None if around is None else _register_at(around, visit.utc_ms, facts.face)
-    more = None
-    if visit.reading is not None and around is not None and register is not None:
-        more = _more(visit.reading, register, facts.face, around.scale)
-    return VisitLine(visit.utc_ms, visit.shows, visit.author, register, more, visit.note, visit.fault)
-
-
-def _around(intervals: Iterable[Interval], moment_ms: int) -> Interval | None:
-    return next((each for each in intervals if each.kind in POSTS and _holds(each, moment_ms)), None)
 
 
 def _holds(interval: Interval, moment_ms: int) -> bool:

@@ -3,17 +3,16 @@
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
+from datetime import date
 
 from tallywell import __version__
 from tallywell.ledger.fold import begin, fold
-from tallywell.ledger.intervals import Interval
 from tallywell.ledger.periods import Period, edges_ms, midnight_ms
 from tallywell.ledger.rules import Rules
-from tallywell.ledger.thin import thinned
 from tallywell.readings.facts import Entry
 from tallywell.readings.quantities import HandReading, Happened, Installed, LedgerFact, Missed, Reading, Scale
 from tallywell.registers.quantity import Kind, Quantity
-from tallywell.reports.build import PointFacts, Visit, point_report, volume_between
+from tallywell.reports.build import PointFacts, PointTally, Visit, VolumeBetween
 from tallywell.reports.face import Face
 from tallywell.reports.model import (
     GapLine,
@@ -69,12 +68,18 @@ def face_of(point: Point) -> tuple[Face, bool]:
     return Face(books.one_count, len(str(books.capacity - 1))), False
 
 
+Stretch = tuple[date, date]  # of local days, the second no longer of it
+
+
 @dataclass(frozen=True, slots=True)
 class _Gathered:
-    """One point: its report, its intervals (for permits), the maps that served; `settled`: what follows the period."""
+    """One point: its report, the volumes of its shares by their stretch of the period, the maps that served.
+
+    `settled`: enough good readings follow the period.
+    """
 
     report: PointReport
-    intervals: tuple[Interval, ...]
+    shared: dict[Stretch, Volume | None]
     maps: dict[str, str]
     settled: bool
 
@@ -149,16 +154,19 @@ class _Books:
         edges = edges_ms(self.period, self.site.zone)
         silence = _Silence(edges[0], edges[-1])
         decoder = Decoder(self.reader, point)
-        intervals: tuple[Interval, ...] = ()
+        tally = PointTally(self.period, self.site.zone, [visit.utc_ms for visit in visits])
+        shared = self._shared(point)
         settled = False
         if point_id is not None:
             stream = Stream(decoder, point_id, _rules(point), self.reach)
             hands = [visit.reading for visit in visits if visit.reading is not None]
             facts = with_hands(silence.watch(stream), hands)
-            folded = fold(facts, begin(_rules(point), hung))
-            intervals = tuple(thinned(folded, edges, (visit.utc_ms for visit in visits)))
+            for interval in fold(facts, begin(_rules(point), hung)):
+                tally.take(interval)
+                for share in shared.values():
+                    share.take(interval)
             settled = len(stream.settled) == FITTING
-        gathered = PointFacts(
+        known = PointFacts(
             place=_place(point, self.site),
             register=_register(point),
             face=face,
@@ -167,11 +175,17 @@ class _Books:
             running_above=point.running_above,
             meters=meters,
             visits=visits,
-            intervals=intervals,
             unread=silence.lines(point.every_ms, as_of_ms),
             no_readings=_why_none(point_id, silence),
         )
-        return _Gathered(point_report(gathered, self.period, self.site.zone), intervals, decoder.maps_used(), settled)
+        volumes = {stretch: share.close() for stretch, share in shared.items()}
+        return _Gathered(tally.report(known), volumes, decoder.maps_used(), settled)
+
+    def _shared(self, point: Point) -> dict[Stretch, VolumeBetween]:
+        """The stretches of the period in which the point's shares stand, being added up; its whole is known anyway."""
+        shares = [each for permit in self.site.permits.values() for each in permit.shares if each.point == point.name]
+        stretches = {_stretch(share, self.period) for share in shares} - {None, (self.period.first, self.period.end)}
+        return {each: VolumeBetween(*(midnight_ms(day, self.site.zone) for day in each)) for each in stretches if each}
 
 
 def with_hands(facts: Iterable[LedgerFact], hands: Sequence[HandReading]) -> Iterator[LedgerFact | HandReading]:
@@ -278,13 +292,11 @@ def _permits(site: Site, gathered: dict[str, _Gathered], period: Period) -> Iter
     """Permits whose points are all in this report: a part of a permit's volume would look like the whole."""
     for permit in site.permits.values():
         if all(share.point in gathered for share in permit.shares):
-            yield _permit(permit, gathered, period, site)
+            yield _permit(permit, gathered, period)
 
 
-def _permit(permit: Permit, gathered: dict[str, _Gathered], period: Period, site: Site) -> PermitLine:
-    lines = tuple(
-        line for share in permit.shares if (line := _share(share, gathered[share.point], period, site)) is not None
-    )
+def _permit(permit: Permit, gathered: dict[str, _Gathered], period: Period) -> PermitLine:
+    lines = tuple(line for share in permit.shares if (line := _share(share, gathered[share.point], period)) is not None)
     known = [line.volume * line.share for line in lines if line.volume is not None]
     total = None
     for volume in known:
@@ -294,13 +306,16 @@ def _permit(permit: Permit, gathered: dict[str, _Gathered], period: Period, site
     )
 
 
-def _share(share: Share, of: _Gathered, period: Period, site: Site) -> ShareLine | None:
+def _share(share: Share, of: _Gathered, period: Period) -> ShareLine | None:
     """The share's part in the period; None where its dates leave nothing of it."""
+    stretch = _stretch(share, period)
+    if stretch is None:
+        return None
+    volume = of.report.volume if stretch == (period.first, period.end) else of.shared[stretch]
+    return ShareLine(share.point, share.share, share.starts, share.ends, volume)
+
+
+def _stretch(share: Share, period: Period) -> Stretch | None:
     first = max(period.first, share.starts or period.first)
     end = min(period.end, share.ends or period.end)
-    if first >= end:
-        return None
-    whole = (first, end) == (period.first, period.end)
-    between = midnight_ms(first, site.zone), midnight_ms(end, site.zone)
-    volume: Volume | None = of.report.volume if whole else volume_between(of.intervals, *between)
-    return ShareLine(share.point, share.share, share.starts, share.ends, volume)
+    return (first, end) if first < end else None

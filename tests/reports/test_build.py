@@ -1,0 +1,63 @@
+"""What a report of a long period costs: its intervals pass by and are let go."""
+
+import gc
+from collections.abc import Iterator
+from fractions import Fraction
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from tallywell.ledger.fold import Fact, begin, fold
+from tallywell.ledger.intervals import Interval
+from tallywell.ledger.periods import calendar_year, edges_ms
+from tallywell.ledger.rules import Rules
+from tallywell.readings.clocks import When
+from tallywell.readings.quantities import Happened, Missed, Reading, Scale
+from tallywell.readings.total import Total
+from tallywell.reports.build import PointTally, VolumeBetween
+
+ZONE = ZoneInfo("America/Denver")
+YEAR = calendar_year("2026")
+EDGES = edges_ms(YEAR, ZONE)
+MINUTE_MS = 60_000
+SCALE = Scale(Fraction("0.003785411784"), 10**6)
+RULES = Rules(MINUTE_MS, SCALE.one_count_m3 * 1000 / 60)
+
+
+def facts(minutes: int, outage: bool) -> Iterator[Fact]:
+    """Minute polls from the year's begin on: misses, a reboot every 500 minutes, rounds of the register."""
+    for seq in range(1, minutes):
+        when = When(seq // 500, seq * MINUTE_MS, EDGES[0] + seq * MINUTE_MS, 0)
+        if seq % 500 == 0:
+            yield Happened(seq, when, "started")
+        elif seq % 71 == 0 or (outage and 1000 <= seq < 1100):
+            yield Missed(seq, when, "no_answer")
+        else:
+            yield Reading(seq, when, Total.exact(seq * 300 % 10**6), SCALE, Fraction(seq % 7), seq % 7 > 3)
+
+
+def alive_after(minutes: int, outage: bool = False) -> int:
+    """How many intervals of so many minutes are still held by what takes them."""
+    gc.collect()
+    before = _alive()
+    tally, share = PointTally(YEAR, ZONE, [EDGES[0] + 30_000]), VolumeBetween(EDGES[1], EDGES[3])
+    for one in fold(facts(minutes, outage), begin(RULES)):
+        tally.take(one)
+        share.take(one)
+    gc.collect()
+    return _alive() - before
+
+
+def _alive() -> int:
+    return sum(type(each) is Interval for each in gc.get_objects())
+
+
+@pytest.mark.parametrize("minutes", [1500, 6000])
+def test_plain_intervals_are_let_go(minutes: int) -> None:
+    """Held are the ends of each day's run, an interval for each rollover, and those that reach the year's edges."""
+    days, rounds = minutes // 1440 + 1, minutes * 300 // 10**6
+    assert alive_after(minutes) <= 8 + 2 * days + rounds
+
+
+def test_an_outage_is_kept_for_its_line() -> None:
+    assert alive_after(3000, outage=True) > alive_after(3000)
