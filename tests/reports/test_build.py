@@ -14,7 +14,10 @@ from tallywell.ledger.rules import Rules
 from tallywell.readings.clocks import When
 from tallywell.readings.quantities import Happened, Missed, Reading, Scale
 from tallywell.readings.total import Total
-from tallywell.reports.build import PointTally, VolumeBetween
+from tallywell.readings.units import measure
+from tallywell.reports.build import PointFacts, PointTally, VolumeBetween
+from tallywell.reports.face import Face
+from tallywell.reports.model import Place, Register
 
 ZONE = ZoneInfo("America/Denver")
 YEAR = calendar_year("2026")
@@ -22,6 +25,17 @@ EDGES = edges_ms(YEAR, ZONE)
 MINUTE_MS = 60_000
 SCALE = Scale(Fraction("0.003785411784"), 10**6)
 RULES = Rules(MINUTE_MS, SCALE.one_count_m3 * 1000 / 60)
+FACTS = PointFacts(
+    place=Place("north", "", "", "23-0417", "", "", ()),
+    register=Register("inline-a", "forward_total", measure("1 gal", "volume"), 10**6, 6),
+    face=Face(measure("1 gal", "volume"), 6),
+    face_stated=True,
+    rate_unit=None,
+    running_above=None,
+    meters=(),
+    visits=(),
+    unread=(),
+)
 
 
 def facts(minutes: int, outage: bool) -> Iterator[Fact]:
@@ -61,3 +75,17 @@ def test_plain_intervals_are_let_go(minutes: int) -> None:
 
 def test_an_outage_is_kept_for_its_line() -> None:
     assert alive_after(3000, outage=True) > alive_after(3000)
+
+
+def test_a_day_takes_no_more_once_the_next_has_begun() -> None:
+    """The second boot's dates lie 90 s back, over midnight: its minute before midnight was metered once already."""
+    tally, midnight = PointTally(YEAR, ZONE, []), EDGES[1]
+    seen = [(1, at) for at in range(-600, 121, 60)] + [(2, at) for at in range(90, 601, 60)]
+    told: list[Fact] = []
+    for seq, (boot, at) in enumerate(seen, start=1):
+        shown = midnight + (at if boot == 1 else at - 120) * 1000
+        told.append(Reading(seq, When(boot, seq * MINUTE_MS, shown, 200_000), Total.exact(seq), SCALE))
+    for one in fold(told, begin(RULES)):
+        tally.take(one)
+    first = tally.report(FACTS).days[0]
+    assert (first.reached_ms, first.covered_ms) == (600_000, 600_000)

@@ -13,7 +13,7 @@ from tallywell.readings.clocks import When
 from tallywell.readings.problems import EdgeFailure
 from tallywell.readings.quantities import HandReading, Missed, Reading, Scale
 from tallywell.readings.total import Total
-from tallywell.readings.units import VOLUMES
+from tallywell.readings.units import FLOWS, VOLUMES
 from tallywell.reports.csv_layout import csv
 from tallywell.reports.model import How, PointReport, Report
 from tallywell.reports.text import text
@@ -355,6 +355,19 @@ def test_a_corrected_map_does_not_change_what_was_read_under_the_old_one(tmp_pat
     assert counts_of(report.points[0]) == 31 * 96
     assert len(report.maps) == 2
     assert [remark.kind for remark in report.points[0].remarks] == []
+
+
+def test_the_same_words_mean_what_the_map_of_their_own_poll_says(tmp_path: Path) -> None:
+    """The well stands still while the map's unit is corrected, so that the next poll brings the very same words."""
+    made = made_record(tmp_path, "2026-07-01 00:00")
+    made.read(at("2026-07-01 00:15"), forward_total=7, flow_rate=3)
+    made.maps = {"inline-a.yaml": MAP.replace("unit: gpm", "unit: cfs")}
+    made.accept(at("2026-07-01 00:20"))
+    for minute in (30, 45):
+        made.read(at(f"2026-07-01 00:{minute}"), forward_total=7, flow_rate=3)
+    peak = july_of(made).peak
+    assert peak is not None
+    assert (peak.m3s, peak.begin_ms) == (3 * FLOWS["cfs"], at("2026-07-01 00:30"))
 
 
 def test_hand_readings_stand_before_the_first_reading_at_or_after_them() -> None:
