@@ -89,3 +89,21 @@ def test_a_day_takes_no_more_once_the_next_has_begun() -> None:
         tally.take(one)
     first = tally.report(FACTS).days[0]
     assert (first.reached_ms, first.covered_ms) == (600_000, 600_000)
+
+
+def test_counts_between_readings_of_one_date_are_reported() -> None:
+    """After the reboot the clock stood a minute back: what ran meanwhile has no length, and is water."""
+    tally, noon = PointTally(YEAR, ZONE, []), EDGES[0] + 43_200_000
+    told: list[Fact] = [
+        Reading(1, When(1, MINUTE_MS, noon, 200_000), Total.exact(100), SCALE),
+        Reading(2, When(2, 2 * MINUTE_MS, noon - MINUTE_MS, 200_000), Total.exact(150), SCALE),
+    ]
+    share = VolumeBetween(EDGES[0], EDGES[1])
+    for one in fold(told, begin(RULES)):
+        tally.take(one)
+        share.take(one)
+    report = tally.report(FACTS)
+    assert share.close() == report.volume
+    assert report.volume is not None
+    assert report.volume.m3 == 50 * SCALE.one_count_m3
+    assert [line.counts for line in report.segments] == [50]

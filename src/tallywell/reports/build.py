@@ -111,7 +111,7 @@ class PointTally:
         self._hours.take(one)
         if self._waiting and one.kind in POSTS:
             self._visited(one)
-        if _overlap_ms(one, self._edges[0], self._edges[-1]):
+        if touches(one, self._edges[0], self._edges[-1]):
             self._inside(one)
 
     def report(self, facts: PointFacts) -> PointReport:
@@ -151,8 +151,9 @@ class PointTally:
             self._waiting.remove(moment)
 
     def _inside(self, one: Interval) -> None:
-        self._days.take(one)
-        self._months.reached.take(one)
+        if _overlap_ms(one, self._edges[0], self._edges[-1]):
+            self._days.take(one)
+            self._months.reached.take(one)
         if one.kind in POSTS:
             goes_on = self._groups and self._groups[-1][1].segment.id == one.segment.id
             first = self._groups.pop()[0] if goes_on else one
@@ -180,7 +181,7 @@ class VolumeBetween:
         if touches(one, self._begin, self._end):
             self._part.take(one)
             self._read.take(one)
-            self._metered = self._metered or (one.kind in POSTS and _overlap_ms(one, self._begin, self._end) > 0)
+            self._metered = self._metered or one.kind in POSTS
 
     def close(self) -> Volume | None:
         (part,) = self._part.close()
