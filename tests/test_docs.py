@@ -17,13 +17,21 @@ import tallywell
 from tallywell.commandline import COMMANDS
 from tallywell.readings.faults import Fault
 from tallywell.readings.units import KINDS
-from tallywell.registers.map_forms import BitForm, LimitsForm, MapForm, QuantityForm, TypeWritten, ValidForm
+from tallywell.registers.map_forms import (
+    BitForm,
+    DisplayForm,
+    LimitsForm,
+    MapForm,
+    QuantityForm,
+    TypeWritten,
+    ValidForm,
+)
 from tallywell.registers.numbering import Numbering
 from tallywell.registers.register_map import parse_map
 from tallywell.reports.csv_layout import COLUMNS as CSV_COLUMNS
 from tallywell.service.entries import KINDS as ENTRY_KINDS
 from tallywell.service.site_file import parse_site
-from tallywell.service.site_forms import DisplayForm, LineForm, PermitForm, PointForm, ShareForm, SiteForm, WellForm
+from tallywell.service.site_forms import LineForm, PermitForm, PointForm, ShareForm, SiteForm, WellForm
 from tallywell.store.append import open_writer
 from tallywell.store.database import RecordFolder
 from tallywell.store.schema import COLUMNS

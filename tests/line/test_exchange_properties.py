@@ -36,7 +36,7 @@ asks = st.builds(
 def heard_after(draw: st.DrawFn) -> tuple[Ask, bytes]:
     """An ask, and pieces of what a bad line may bring after it."""
     ask = draw(asks)
-    content = draw(st.binary(min_size=frame.content_length(ask.read), max_size=frame.content_length(ask.read)))
+    content = draw(st.binary(min_size=ask.read.content_bytes, max_size=ask.read.content_bytes))
     pieces = st.one_of(
         st.just(frame.reply(ask.address, ask.read.function, content)),
         st.just(frame.request(ask.address, ask.read)),
@@ -88,7 +88,7 @@ def test_taken_is_only_the_whole_answer(heard: tuple[Ask, bytes], late: bool) ->
     if outcome.data is not None:
         whole = frame.reply(ask.address, ask.read.function, outcome.data)
         assert text.endswith(whole)
-        assert len(outcome.data) == frame.content_length(ask.read)
+        assert len(outcome.data) == ask.read.content_bytes
         before = text[: -len(whole)]
         assert before == b"".join(refused.heard for refused in outcome.refused)
         assert late or not before
@@ -98,7 +98,7 @@ def test_taken_is_only_the_whole_answer(heard: tuple[Ask, bytes], late: bool) ->
 @given(asks, st.data())
 def test_the_good_answer_is_taken(ask: Ask, data: st.DataObject) -> None:
     """Refusing everything does not pass. (An echo that reads as a reply is refused: see the bits of test_exchange.)"""
-    content = data.draw(st.binary(min_size=frame.content_length(ask.read), max_size=frame.content_length(ask.read)))
+    content = data.draw(st.binary(min_size=ask.read.content_bytes, max_size=ask.read.content_bytes))
     reply = frame.reply(ask.address, ask.read.function, content)
     if reply != frame.request(ask.address, ask.read):
         assert outcome_of(ask, [reply], 20 * MS, late=True).data == content

@@ -9,17 +9,17 @@ from tallywell.readings.exchange import Read
 from tallywell.readings.units import measure
 from tallywell.registers.blocks import books_read, reads
 from tallywell.registers.decode import holds
-from tallywell.registers.quantity import Kind, Limits, NumberType, Quantity, RegisterMap, Table
+from tallywell.registers.quantity import Kind, Limits, Quantity, RegisterMap, Table, ValueType
 
 
-def at(name: str, register: int, kind: NumberType = NumberType.UINT16, table: Table = Table.INPUT) -> Quantity:
+def at(name: str, register: int, kind: ValueType = ValueType.UINT16, table: Table = Table.INPUT) -> Quantity:
     return Quantity(name, Kind.OTHER, table, register, kind)
 
 
 def books(register: int, table: Table = Table.INPUT) -> Quantity:
     one_count = measure("1 gal", "volume")
     return Quantity(
-        "forward_total", Kind.TOTAL, table, register, NumberType.UINT32,
+        "forward_total", Kind.TOTAL, table, register, ValueType.UINT32,
         one_count=one_count, capacity=10**8, for_the_books=True,
     )  # fmt: skip
 
@@ -37,11 +37,11 @@ def test_a_gap_is_read_over_where_the_map_allows_it() -> None:
 
 
 def test_registers_that_overlap_are_read_once() -> None:
-    assert reads(map_of(at("whole", 0, NumberType.UINT64), at("low", 3), at("mid", 1))) == (Read(4, 0, 4),)
+    assert reads(map_of(at("whole", 0, ValueType.UINT64), at("low", 3), at("mid", 1))) == (Read(4, 0, 4),)
 
 
 def test_a_value_is_not_split_by_the_limit() -> None:
-    found = reads(map_of(at("a", 0, NumberType.UINT64), at("b", 4, NumberType.UINT64), limits=Limits(words_per_read=6)))
+    found = reads(map_of(at("a", 0, ValueType.UINT64), at("b", 4, ValueType.UINT64), limits=Limits(words_per_read=6)))
     assert found == (Read(4, 0, 4), Read(4, 4, 4))
 
 
@@ -61,7 +61,7 @@ def test_only_what_is_named_is_read() -> None:
 
 
 QUANTITIES = st.lists(
-    st.tuples(st.integers(0, 60), st.sampled_from(list(NumberType)), st.sampled_from(list(Table))),
+    st.tuples(st.integers(0, 60), st.sampled_from(list(ValueType)), st.sampled_from(list(Table))),
     min_size=1,
     max_size=12,
 )
@@ -70,7 +70,7 @@ QUANTITIES = st.lists(
 @settings(max_examples=200, deadline=None)
 @given(QUANTITIES, st.integers(4, 12), st.integers(0, 3))
 def test_every_value_is_in_one_read_and_no_read_is_longer_than_allowed(
-    places: list[tuple[int, NumberType, Table]], words: int, padding: int
+    places: list[tuple[int, ValueType, Table]], words: int, padding: int
 ) -> None:
     quantities = [at(f"q{k}", *place) for k, place in enumerate(places)]
     found = map_of(*quantities, limits=Limits(words_per_read=words, padding=padding))
@@ -94,7 +94,7 @@ def test_every_value_is_in_one_read_and_no_read_is_longer_than_allowed(
 
 @settings(max_examples=200, deadline=None)
 @given(QUANTITIES, st.integers(4, 12))
-def test_no_plan_of_fewer_reads_exists(places: list[tuple[int, NumberType, Table]], words: int) -> None:
+def test_no_plan_of_fewer_reads_exists(places: list[tuple[int, ValueType, Table]], words: int) -> None:
     """Against a search that is right by construction: the best over every way to cut the ordered values."""
     quantities = [at(f"q{k}", register, kind) for k, (register, kind, _) in enumerate(places)]
     found = map_of(*quantities, limits=Limits(words_per_read=words))

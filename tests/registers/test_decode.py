@@ -19,26 +19,28 @@ from tallywell.registers.encode import encode
 from tallywell.registers.quantity import (
     Bit,
     ByteOrder,
+    Direction,
     Kind,
     Meaning,
-    NumberType,
     Quantity,
     Range,
     RegisterMap,
     Table,
+    ValueType,
     WordOrder,
 )
 
-INTEGERS = [kind for kind in NumberType if not kind.is_float]
-FLOATS = [NumberType.FLOAT32, NumberType.FLOAT64]
+INTEGERS = [kind for kind in ValueType if not kind.is_float]
+FLOATS = [ValueType.FLOAT32, ValueType.FLOAT64]
 GALLON = VOLUMES["gal"]
 
 
-def total(kind: NumberType, *, name: str = "forward_total", capacity: int = 10**8, grain: str = "1 gal") -> Quantity:
+def total(kind: ValueType, *, name: str = "forward_total", capacity: int = 10**8, grain: str = "1 gal") -> Quantity:
     """A total at input register 0; as a float 1.0 is one gallon."""
     return Quantity(
         name, Kind.TOTAL, Table.INPUT, 0, kind, unit="gal", si_per_unit=GALLON,
         one_count=measure(grain, "volume"), capacity=capacity, for_the_books=True,
+        direction=Direction.NET if name == "net_total" else Direction.FORWARD,
     )  # fmt: skip
 
 
@@ -53,7 +55,7 @@ def come_back(quantity: Quantity, value: int | float | Fraction) -> Value:
 @settings(max_examples=200, deadline=None)
 @given(st.sampled_from(INTEGERS), st.sampled_from(list(WordOrder)), st.sampled_from(list(ByteOrder)), st.data())
 def test_an_integer_total_comes_back_in_every_arrangement(
-    kind: NumberType, word_order: WordOrder, byte_order: ByteOrder, data: st.DataObject
+    kind: ValueType, word_order: WordOrder, byte_order: ByteOrder, data: st.DataObject
 ) -> None:
     most = (1 << (kind.bits - kind.is_signed)) - 1
     count = data.draw(st.integers(0, most))
@@ -64,7 +66,7 @@ def test_an_integer_total_comes_back_in_every_arrangement(
 @settings(max_examples=200, deadline=None)
 @given(st.sampled_from(FLOATS), st.sampled_from(list(WordOrder)), st.sampled_from(list(ByteOrder)), st.data())
 def test_a_float_total_comes_back_within_its_own_bounds(
-    kind: NumberType, word_order: WordOrder, byte_order: ByteOrder, data: st.DataObject
+    kind: ValueType, word_order: WordOrder, byte_order: ByteOrder, data: st.DataObject
 ) -> None:
     grain = data.draw(st.sampled_from(["1 gal", "0.001 gal", "100 gal", "0.001 acre_foot", "1 L"]))
     count = data.draw(st.integers(0, 10**8 - 1))
@@ -72,14 +74,14 @@ def test_a_float_total_comes_back_within_its_own_bounds(
     found = come_back(quantity, count).total
     assert found is not None
     assert found.low <= count <= found.high
-    if kind is NumberType.FLOAT64 or count < 2**23:  # a step is at most 2^-23 of the number: less than one count
+    if kind is ValueType.FLOAT64 or count < 2**23:  # a step is at most 2^-23 of the number: less than one count
         assert (found.count, found.low, found.high) == (count, count, count)
 
 
 @settings(max_examples=200, deadline=None)
-@given(st.sampled_from(list(NumberType)), st.sampled_from(list(WordOrder)), st.sampled_from(list(ByteOrder)), st.data())
+@given(st.sampled_from(list(ValueType)), st.sampled_from(list(WordOrder)), st.sampled_from(list(ByteOrder)), st.data())
 def test_other_numbers_come_back(
-    kind: NumberType, word_order: WordOrder, byte_order: ByteOrder, data: st.DataObject
+    kind: ValueType, word_order: WordOrder, byte_order: ByteOrder, data: st.DataObject
 ) -> None:
     step, offset = data.draw(st.sampled_from([("1", "0"), ("0.1", "-40"), ("0.01", "3")]))
     low, high = (-(1 << (kind.bits - 1)), (1 << (kind.bits - 1)) - 1) if kind.is_signed else (0, (1 << kind.bits) - 1)
@@ -110,12 +112,12 @@ def test_other_numbers_come_back(
     ],
 )
 def test_the_step_of_a_float_is_in_the_bounds(words: str, expected: Total) -> None:
-    assert value_of(total(NumberType.FLOAT32), bytes.fromhex(words)).total == expected
+    assert value_of(total(ValueType.FLOAT32), bytes.fromhex(words)).total == expected
 
 
 def test_a_coarse_float_bounds_every_count_that_is_sent_as_it() -> None:
     """Each count of a stretch is rounded by the wire; the bounds of what arrives must hold it."""
-    quantity = total(NumberType.FLOAT32)
+    quantity = total(ValueType.FLOAT32)
     for count in range(99_999_900, 100_000_000):
         found = come_back(quantity, count).total
         assert found is not None
@@ -125,13 +127,13 @@ def test_a_coarse_float_bounds_every_count_that_is_sent_as_it() -> None:
 @pytest.mark.parametrize(
     ("quantity", "words"),
     [
-        (total(NumberType.INT32), "ffffffff"),
-        (total(NumberType.FLOAT32), "bf800000"),
-        (total(NumberType.UINT32), "05f5e100"),  # 100,000,000 of eight digits
-        (total(NumberType.UINT64, capacity=10**12), "ffffffffffffffff"),
-        (total(NumberType.FLOAT32), "4cbebc28"),
-        (total(NumberType.INT32, name="net_total", capacity=1000), "fffffc18"),  # -1000
-        (replace(total(NumberType.UINT32), valid=Range(Fraction(5), None)), "00000004"),
+        (total(ValueType.INT32), "ffffffff"),
+        (total(ValueType.FLOAT32), "bf800000"),
+        (total(ValueType.UINT32), "05f5e100"),  # 100,000,000 of eight digits
+        (total(ValueType.UINT64, capacity=10**12), "ffffffffffffffff"),
+        (total(ValueType.FLOAT32), "4cbebc28"),
+        (total(ValueType.INT32, name="net_total", capacity=1000), "fffffc18"),  # -1000
+        (replace(total(ValueType.UINT32), valid=Range(Fraction(5), None)), "00000004"),
     ],
 )
 def test_what_no_count_can_stand_for_is_out_of_range(quantity: Quantity, words: str) -> None:
@@ -141,20 +143,20 @@ def test_what_no_count_can_stand_for_is_out_of_range(quantity: Quantity, words: 
 
 
 def test_a_net_total_may_be_negative() -> None:
-    quantity = total(NumberType.INT32, name="net_total", capacity=2**32)
+    quantity = total(ValueType.INT32, name="net_total", capacity=2**32)
     assert come_back(quantity, -5).total == Total.exact(-5)
     assert come_back(quantity, -(2**31)).total == Total.exact(-(2**31))
 
 
 @pytest.mark.parametrize("words", ["7fc00000", "ffc00001", "7f800000", "ff800000"])
 def test_nan_and_infinity_are_no_value(words: str) -> None:
-    found = value_of(total(NumberType.FLOAT32), bytes.fromhex(words))
+    found = value_of(total(ValueType.FLOAT32), bytes.fromhex(words))
     assert (found.fault, found.number, found.shown) == (Fault.NO_VALUE, None, "no value")
 
 
 def test_words_that_the_map_names_are_no_value() -> None:
     quantity = replace(
-        total(NumberType.UINT32, capacity=2**32), no_value=(0xFFFFFFFF,), word_order=WordOrder.LOW_WORD_FIRST
+        total(ValueType.UINT32, capacity=2**32), no_value=(0xFFFFFFFF,), word_order=WordOrder.LOW_WORD_FIRST
     )
     assert value_of(quantity, b"\xff\xff\xff\xff").fault is Fault.NO_VALUE
     assert value_of(quantity, b"\xff\xff\xff\xfe").fault is None
@@ -166,7 +168,7 @@ def test_a_flow_in_tenths_of_gpm_is_exact_in_si() -> None:
         Kind.FLOW,
         Table.INPUT,
         0,
-        NumberType.INT16,
+        ValueType.INT16,
         unit="gpm",
         step=Fraction("0.1"),
         si_per_unit=GALLON / 60,
@@ -177,7 +179,7 @@ def test_a_flow_in_tenths_of_gpm_is_exact_in_si() -> None:
 
 def test_status_bits_by_name() -> None:
     bits = (Bit(0, "external_power"), Bit(2, "empty_pipe", Meaning.NOT_COUNTING))
-    quantity = Quantity("status", Kind.BITS, Table.HOLDING, 20, NumberType.UINT16, bits=bits)
+    quantity = Quantity("status", Kind.BITS, Table.HOLDING, 20, ValueType.UINT16, bits=bits)
     found = value_of(quantity, b"\x80\x05")
     assert found.bits == {"external_power", "empty_pipe"}
     assert found.shown == "external_power, empty_pipe, bit 15"
@@ -186,9 +188,9 @@ def test_status_bits_by_name() -> None:
     assert decode(map_of(quantity), plan, 1, b"\x80\x05").not_counting == {"empty_pipe"}
 
 
-FLOW = Quantity("flow_rate", Kind.FLOW, Table.INPUT, 0, NumberType.FLOAT32, unit="gpm", si_per_unit=GALLON / 60)
-BOOKS = replace(total(NumberType.UINT32), register=2)
-STATUS = Quantity("status", Kind.BITS, Table.HOLDING, 20, NumberType.UINT16)
+FLOW = Quantity("flow_rate", Kind.FLOW, Table.INPUT, 0, ValueType.FLOAT32, unit="gpm", si_per_unit=GALLON / 60)
+BOOKS = replace(total(ValueType.UINT32), register=2)
+STATUS = Quantity("status", Kind.BITS, Table.HOLDING, 20, ValueType.UINT16)
 THREE = map_of(FLOW, BOOKS, STATUS)
 PLAN = (Read(4, 0, 4), Read(3, 20, 1))
 

@@ -5,10 +5,10 @@ from fractions import Fraction
 import pytest
 
 from tallywell.registers.encode import encode
-from tallywell.registers.quantity import Kind, NumberType, Quantity, RegisterMap, Table
+from tallywell.registers.quantity import Kind, Quantity, RegisterMap, Table, ValueType
 
-LEVEL = Quantity("level", Kind.OTHER, Table.INPUT, 0, NumberType.UINT16, unit="m", step=Fraction("0.01"))
-HEAD = Quantity("head", Kind.OTHER, Table.INPUT, 1, NumberType.FLOAT32, unit="m")
+LEVEL = Quantity("level", Kind.OTHER, Table.INPUT, 0, ValueType.UINT16, unit="m", step=Fraction("0.01"))
+HEAD = Quantity("head", Kind.OTHER, Table.INPUT, 1, ValueType.FLOAT32, unit="m")
 MAP = RegisterMap("bench", 1, {"level": LEVEL, "head": HEAD})
 
 

@@ -18,14 +18,14 @@ from tallywell.registers.numbers import (
     pattern_of_words,
     words_of_pattern,
 )
-from tallywell.registers.quantity import ByteOrder, NumberType, WordOrder
+from tallywell.registers.quantity import ByteOrder, ValueType, WordOrder
 
-FLOATS = [NumberType.FLOAT32, NumberType.FLOAT64]
+FLOATS = [ValueType.FLOAT32, ValueType.FLOAT64]
 LAYOUTS = [(words, order) for words in WordOrder for order in ByteOrder]
 FORMATS = {
-    NumberType.INT16: ">h", NumberType.INT32: ">i", NumberType.INT64: ">q",
-    NumberType.UINT16: ">H", NumberType.UINT32: ">I", NumberType.UINT64: ">Q",
-    NumberType.FLOAT32: ">f", NumberType.FLOAT64: ">d",
+    ValueType.INT16: ">h", ValueType.INT32: ">i", ValueType.INT64: ">q",
+    ValueType.UINT16: ">H", ValueType.UINT32: ">I", ValueType.UINT64: ">Q",
+    ValueType.FLOAT32: ">f", ValueType.FLOAT64: ">d",
 }  # fmt: skip
 
 
@@ -33,51 +33,51 @@ FORMATS = {
     ("pattern", "kind", "number"),
     [
         # IEEE 754-2019, 3.4: value = (-1)^S x 2^(E - bias) x (1 + T x 2^(1-p)); worked out by hand from that clause.
-        (0x42C80000, NumberType.FLOAT32, Fraction(100)),
-        (0x3F800000, NumberType.FLOAT32, Fraction(1)),
-        (0xC1480000, NumberType.FLOAT32, Fraction("-12.5")),
-        (0x80000000, NumberType.FLOAT32, Fraction(0)),
-        (0x00000001, NumberType.FLOAT32, Fraction(1, 2**149)),  # the least subnormal number
-        (0x00800000, NumberType.FLOAT32, Fraction(1, 2**126)),  # the least normal number
-        (0x7F7FFFFF, NumberType.FLOAT32, Fraction((2**24 - 1) * 2**104)),  # the greatest
-        (0x4B800000, NumberType.FLOAT32, Fraction(16_777_216)),
-        (0x408F440000000000, NumberType.FLOAT64, Fraction("1000.5")),
-        (0x3FF0000000000001, NumberType.FLOAT64, 1 + Fraction(1, 2**52)),
-        (0x8000, NumberType.INT16, Fraction(-32768)),
-        (0xFFFFFFFB, NumberType.INT32, Fraction(-5)),
-        (0xFFFFFFFFFFFFFFFF, NumberType.UINT64, Fraction(2**64 - 1)),
+        (0x42C80000, ValueType.FLOAT32, Fraction(100)),
+        (0x3F800000, ValueType.FLOAT32, Fraction(1)),
+        (0xC1480000, ValueType.FLOAT32, Fraction("-12.5")),
+        (0x80000000, ValueType.FLOAT32, Fraction(0)),
+        (0x00000001, ValueType.FLOAT32, Fraction(1, 2**149)),  # the least subnormal number
+        (0x00800000, ValueType.FLOAT32, Fraction(1, 2**126)),  # the least normal number
+        (0x7F7FFFFF, ValueType.FLOAT32, Fraction((2**24 - 1) * 2**104)),  # the greatest
+        (0x4B800000, ValueType.FLOAT32, Fraction(16_777_216)),
+        (0x408F440000000000, ValueType.FLOAT64, Fraction("1000.5")),
+        (0x3FF0000000000001, ValueType.FLOAT64, 1 + Fraction(1, 2**52)),
+        (0x8000, ValueType.INT16, Fraction(-32768)),
+        (0xFFFFFFFB, ValueType.INT32, Fraction(-5)),
+        (0xFFFFFFFFFFFFFFFF, ValueType.UINT64, Fraction(2**64 - 1)),
     ],
 )
-def test_known_patterns(pattern: int, kind: NumberType, number: Fraction) -> None:
+def test_known_patterns(pattern: int, kind: ValueType, number: Fraction) -> None:
     assert number_of_pattern(pattern, kind) == number
     assert pattern_of_number(number, kind) == (0 if number == 0 else pattern)
 
 
 @pytest.mark.parametrize("pattern", [0x7F800000, 0xFF800000, 0x7FC00000, 0x7F800001, 0xFFFFFFFF])
 def test_infinity_and_nan_are_no_numbers(pattern: int) -> None:
-    assert number_of_pattern(pattern, NumberType.FLOAT32) is None
+    assert number_of_pattern(pattern, ValueType.FLOAT32) is None
 
 
 def test_a_float_of_32_bits_cannot_tell_16777217() -> None:
     """IEEE 754: a significand of 24 bits; the tie goes to the even neighbour."""
-    assert pattern_of_number(Fraction(16_777_217), NumberType.FLOAT32) == 0x4B800000
-    assert number_of_pattern(pattern_of_number(Fraction(99_999_999), NumberType.FLOAT32), NumberType.FLOAT32) == 10**8
+    assert pattern_of_number(Fraction(16_777_217), ValueType.FLOAT32) == 0x4B800000
+    assert number_of_pattern(pattern_of_number(Fraction(99_999_999), ValueType.FLOAT32), ValueType.FLOAT32) == 10**8
 
 
 def test_half_a_step_on_each_side() -> None:
     """Below a power of two the step is half of that above it."""
-    assert bounds_of_pattern(0x4B800000, NumberType.FLOAT32) == (Fraction("16777215.5"), Fraction(16_777_217))
-    assert bounds_of_pattern(0xCB800000, NumberType.FLOAT32) == (Fraction(-16_777_217), Fraction("-16777215.5"))
+    assert bounds_of_pattern(0x4B800000, ValueType.FLOAT32) == (Fraction("16777215.5"), Fraction(16_777_217))
+    assert bounds_of_pattern(0xCB800000, ValueType.FLOAT32) == (Fraction(-16_777_217), Fraction("-16777215.5"))
     tiny = Fraction(1, 2**150)
-    assert bounds_of_pattern(0, NumberType.FLOAT32) == (-tiny, tiny)
-    assert bounds_of_pattern(7, NumberType.UINT16) == (Fraction(7), Fraction(7))
-    low, high = bounds_of_pattern(0x7F7FFFFF, NumberType.FLOAT32)
+    assert bounds_of_pattern(0, ValueType.FLOAT32) == (-tiny, tiny)
+    assert bounds_of_pattern(7, ValueType.UINT16) == (Fraction(7), Fraction(7))
+    low, high = bounds_of_pattern(0x7F7FFFFF, ValueType.FLOAT32)
     assert high - low == 2**104
 
 
 @settings(max_examples=200, deadline=None)
-@given(st.sampled_from(list(NumberType)), st.integers(0, 2**64 - 1))
-def test_numbers_agree_with_struct(kind: NumberType, bits: int) -> None:
+@given(st.sampled_from(list(ValueType)), st.integers(0, 2**64 - 1))
+def test_numbers_agree_with_struct(kind: ValueType, bits: int) -> None:
     """struct follows IEEE 754 and two's complement (Python library reference, struct)."""
     pattern = bits >> (64 - kind.bits)
     (expected,) = struct.unpack(FORMATS[kind], pattern.to_bytes(kind.bits // 8, "big"))
@@ -92,11 +92,11 @@ def test_numbers_agree_with_struct(kind: NumberType, bits: int) -> None:
 
 @settings(max_examples=200, deadline=None)
 @given(st.sampled_from(FLOATS), st.fractions(-(10**12), 10**12, max_denominator=10**9))
-def test_the_nearest_float_is_that_of_the_processor(kind: NumberType, number: Fraction) -> None:
+def test_the_nearest_float_is_that_of_the_processor(kind: ValueType, number: Fraction) -> None:
     nearest = pattern_of_number(number, kind)
     low, high = bounds_of_pattern(nearest, kind)
     assert low <= number <= high
-    if kind is NumberType.FLOAT64 and number != 0:
+    if kind is ValueType.FLOAT64 and number != 0:
         assert nearest == int.from_bytes(struct.pack(">d", number.numerator / number.denominator), "big")
 
 
@@ -104,21 +104,21 @@ def test_the_nearest_float_is_that_of_the_processor(kind: NumberType, number: Fr
 @given(st.integers(0, 2**31 - 2**24 - 1))
 def test_bounds_are_the_midpoints_to_the_neighbours_as_struct_knows_them(pattern: int) -> None:
     here, above = (Fraction(struct.unpack(">f", (pattern + k).to_bytes(4, "big"))[0]) for k in (0, 1))
-    assert bounds_of_pattern(pattern, NumberType.FLOAT32)[1] == (here + above) / 2
-    assert bounds_of_pattern(pattern + 1, NumberType.FLOAT32)[0] == (here + above) / 2
+    assert bounds_of_pattern(pattern, ValueType.FLOAT32)[1] == (here + above) / 2
+    assert bounds_of_pattern(pattern + 1, ValueType.FLOAT32)[0] == (here + above) / 2
 
 
 @pytest.mark.parametrize(
-    ("kind", "number"), [(NumberType.UINT16, 65536), (NumberType.UINT32, -1), (NumberType.INT16, 32768)]
+    ("kind", "number"), [(ValueType.UINT16, 65536), (ValueType.UINT32, -1), (ValueType.INT16, 32768)]
 )
-def test_what_does_not_fit_is_refused(kind: NumberType, number: int) -> None:
+def test_what_does_not_fit_is_refused(kind: ValueType, number: int) -> None:
     with pytest.raises(ValueError, match="does not fit"):
         pattern_of_number(Fraction(number), kind)
 
 
 def test_a_number_beyond_the_greatest_float_is_refused() -> None:
     with pytest.raises(ValueError, match="too great"):
-        pattern_of_number(Fraction(10**39), NumberType.FLOAT32)
+        pattern_of_number(Fraction(10**39), ValueType.FLOAT32)
 
 
 @pytest.mark.parametrize(
@@ -142,9 +142,9 @@ def test_words_and_patterns_are_inverse(words: int, bits: int, layout: tuple[Wor
     assert pattern_of_words(words_of_pattern(pattern, words, *layout), *layout) == pattern
 
 
-@pytest.mark.parametrize("kind", list(NumberType))
+@pytest.mark.parametrize("kind", list(ValueType))
 @pytest.mark.parametrize("word_order", list(WordOrder))
-def test_agrees_with_the_converters_of_pymodbus(kind: NumberType, word_order: WordOrder) -> None:
+def test_agrees_with_the_converters_of_pymodbus(kind: ValueType, word_order: WordOrder) -> None:
     """pymodbus, ModbusClientMixin.convert_from_registers ("Client mixin" in its documentation)."""
     rng = random.Random(f"20260701 {kind} {word_order}")
     theirs = ModbusClientMixin.DATATYPE[kind.name]

@@ -7,11 +7,11 @@ import pytest
 from tallywell.readings.facts import Poll
 from tallywell.readings.units import FLOWS, measure
 from tallywell.registers.decode import Decoded, Value
-from tallywell.registers.quantity import Kind, NumberType, Quantity, RegisterMap, Table
+from tallywell.registers.quantity import Kind, Quantity, RegisterMap, Table, ValueType
 from tallywell.service.reading_table import lines
 from tallywell.service.site import Line, Parity, Point, Site, Well
 
-FLOW = Quantity("flow_rate", Kind.FLOW, Table.INPUT, 0, NumberType.FLOAT32, unit="gpm")
+FLOW = Quantity("flow_rate", Kind.FLOW, Table.INPUT, 0, ValueType.FLOAT32, unit="gpm")
 POINT = Point(
     name="north",
     called="North",

@@ -11,13 +11,13 @@ from tallywell.readings.faults import Fault
 from tallywell.readings.total import Total
 from tallywell.readings.units import measure
 from tallywell.registers.decode import Decoded, Value
-from tallywell.registers.quantity import Kind, NumberType, Quantity, RegisterMap, Table
+from tallywell.registers.quantity import Kind, Quantity, RegisterMap, Table, ValueType
 from tallywell.service.local_time import to_ms
 from tallywell.service.sentences import ADVICE, WHAT, Seen, Watch, change, duration, is_well, silent, status
 from tallywell.service.site import Point
 
-TOTAL = Quantity("forward_total", Kind.TOTAL, Table.INPUT, 0, NumberType.UINT32, for_the_books=True)
-FLOW = Quantity("flow_rate", Kind.FLOW, Table.INPUT, 2, NumberType.UINT16, unit="gpm")
+TOTAL = Quantity("forward_total", Kind.TOTAL, Table.INPUT, 0, ValueType.UINT32, for_the_books=True)
+FLOW = Quantity("flow_rate", Kind.FLOW, Table.INPUT, 2, ValueType.UINT16, unit="gpm")
 UTC_ZONE = ZoneInfo("UTC")
 POINT = Point(
     name="north-discharge",

@@ -8,12 +8,13 @@ from tallywell.readings.units import measure
 from tallywell.registers.quantity import (
     Bit,
     ByteOrder,
+    Direction,
     Kind,
     Limits,
-    NumberType,
     Quantity,
     RegisterMap,
     Table,
+    ValueType,
     WordOrder,
 )
 from tallywell.simulator.profile import Piece, Profile
@@ -21,7 +22,7 @@ from tallywell.simulator.profile import Piece, Profile
 START = 1_772_348_400_000
 
 
-def total(name: str, table: Table, register: int, number: NumberType, one_count: str, **more: object) -> Quantity:
+def total(name: str, table: Table, register: int, number: ValueType, one_count: str, **more: object) -> Quantity:
     count = measure(one_count, "volume")
     capacity = 10**8
     return Quantity(
@@ -37,7 +38,7 @@ def total(name: str, table: Table, register: int, number: NumberType, one_count:
     )
 
 
-def flow(table: Table, register: int, number: NumberType, unit: str, **more: object) -> Quantity:
+def flow(table: Table, register: int, number: ValueType, unit: str, **more: object) -> Quantity:
     si = measure(f"1 {unit}", "flow rate").si
     return Quantity("flow_rate", Kind.FLOW, table, register, number, unit=unit, si_per_unit=si, **more)  # type: ignore[arg-type] # names of fields
 
@@ -51,15 +52,15 @@ def plain() -> RegisterMap:
     """High word first throughout; a status word two unused registers behind."""
     return register_map(
         "plain",
-        flow(Table.INPUT, 0, NumberType.FLOAT32, "gpm"),
-        total("forward_total", Table.INPUT, 2, NumberType.UINT32, "100 gal", for_the_books=True),
-        total("reverse_total", Table.INPUT, 4, NumberType.UINT32, "100 gal"),
+        flow(Table.INPUT, 0, ValueType.FLOAT32, "gpm"),
+        total("forward_total", Table.INPUT, 2, ValueType.UINT32, "100 gal", for_the_books=True),
+        total("reverse_total", Table.INPUT, 4, ValueType.UINT32, "100 gal"),
         Quantity(
             "status",
             Kind.BITS,
             Table.INPUT,
             8,
-            NumberType.UINT16,
+            ValueType.UINT16,
             bits=(Bit(0, "external_power"), Bit(2, "empty_pipe")),
         ),
         limits=Limits(words_per_read=20, padding=2),
@@ -72,10 +73,16 @@ def crossed() -> RegisterMap:
     swapped = {"word_order": WordOrder.LOW_WORD_FIRST, "byte_order": ByteOrder.LOW_BYTE_FIRST}
     return register_map(
         "crossed",
-        flow(Table.HOLDING, 100, NumberType.UINT16, "L/s", step=Fraction(1, 10), byte_order=ByteOrder.LOW_BYTE_FIRST),
-        total("forward_total", Table.HOLDING, 101, NumberType.UINT64, "1 m3", for_the_books=True, **swapped),
+        flow(Table.HOLDING, 100, ValueType.UINT16, "L/s", step=Fraction(1, 10), byte_order=ByteOrder.LOW_BYTE_FIRST),
+        total("forward_total", Table.HOLDING, 101, ValueType.UINT64, "1 m3", for_the_books=True, **swapped),
         total(
-            "net_total", Table.HOLDING, 105, NumberType.INT32, "0.001 acre_foot", word_order=WordOrder.LOW_WORD_FIRST
+            "net_total",
+            Table.HOLDING,
+            105,
+            ValueType.INT32,
+            "0.001 acre_foot",
+            word_order=WordOrder.LOW_WORD_FIRST,
+            direction=Direction.NET,
         ),
     )
 

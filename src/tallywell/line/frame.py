@@ -13,7 +13,6 @@ LONGEST_FRAME = 256  # bytes (Modbus over Serial Line V1.02, 2.5.1)
 REQUEST_LENGTH = 8
 EXCEPTION_LENGTH = 5
 EXCEPTION_BIT = 0x80
-BIT_FUNCTIONS = frozenset({1, 2})
 
 
 def _shifted(value: int) -> int:
@@ -57,14 +56,9 @@ def exception_reply(address: int, function: int, code: int) -> bytes:
     return with_crc(bytes((address, function | EXCEPTION_BIT, code)))
 
 
-def content_length(read: Read) -> int:
-    """How many bytes of content the reply to `read` carries."""
-    return (read.words + 7) // 8 if read.function in BIT_FUNCTIONS else 2 * read.words
-
-
 def reply_length(read: Read) -> int:
     """How many bytes the whole good reply to `read` has."""
-    return 5 + content_length(read)
+    return 5 + read.content_bytes
 
 
 def parse_request(frame: bytes) -> tuple[int, Read] | None:

@@ -43,7 +43,7 @@ def _of_frame(ask: Ask, heard: bytes) -> Fault | None:
         return Fault.WRONG_FUNCTION
     if len(heard) != 5 + heard[2]:
         return Fault.WRONG_LENGTH
-    return None if heard[2] == frame.content_length(ask.read) else Fault.WRONG_BYTE_COUNT
+    return None if heard[2] == ask.read.content_bytes else Fault.WRONG_BYTE_COUNT
 
 
 def _of_damage(ask: Ask, heard: bytes) -> Fault:
@@ -57,7 +57,7 @@ def _of_damage(ask: Ask, heard: bytes) -> Fault:
 
 def _answers(ask: Ask) -> tuple[tuple[bytes, int], tuple[bytes, int]]:
     """How the reply and the exception to `ask` begin, and how long each is."""
-    reply = bytes((ask.address, ask.read.function, frame.content_length(ask.read)))
+    reply = bytes((ask.address, ask.read.function, ask.read.content_bytes))
     refusal = bytes((ask.address, ask.read.function | frame.EXCEPTION_BIT))
     return (reply, frame.reply_length(ask.read)), (refusal, frame.EXCEPTION_LENGTH)
 

@@ -5,13 +5,17 @@ from dataclasses import dataclass
 from tallywell.readings.faults import Fault
 
 READ_FUNCTIONS = frozenset({1, 2, 3, 4})  # Modbus Application Protocol V1.1b3, 6.1 to 6.4: the four that only read
+BIT_FUNCTIONS = frozenset({1, 2})
+MOST_BITS, MOST_WORDS = 2000, 125  # 6.1 and 6.3 there
 
 
 @dataclass(frozen=True, slots=True)
 class Read:
     """One request's worth of words: `function` 1 to 4, `register` as on the wire (0 to 65535), `words` 1 to 125.
 
-    Nothing but a read can be built: another function code raises ValueError.
+    Of functions 1 and 2 (coils, discrete inputs) `register` is the first bit and `words` counts bits, 1 to 2000
+    (Modbus Application Protocol V1.1b3, 6.1 to 6.4). Nothing but a read can be built: another function code raises
+    ValueError.
     """
 
     function: int
@@ -21,10 +25,16 @@ class Read:
     def __post_init__(self) -> None:
         if self.function not in READ_FUNCTIONS:
             raise ValueError(f"function {self.function} does not read; only 1 to 4 can be asked")
-        if not 1 <= self.words <= 125:
-            raise ValueError(f"a read takes 1 to 125 words, not {self.words}")
+        most = MOST_BITS if self.function in BIT_FUNCTIONS else MOST_WORDS
+        if not 1 <= self.words <= most:
+            raise ValueError(f"function {self.function} reads 1 to {most} at a time, not {self.words}")
         if not 0 <= self.register <= 0xFFFF or self.register + self.words > 0x10000:
             raise ValueError(f"register {self.register} and {self.words} words leave the range 0 to 65535")
+
+    @property
+    def content_bytes(self) -> int:
+        """How many bytes of content its answer carries: words, or bits packed 8 to a byte, the lowest first."""
+        return (self.words + 7) // 8 if self.function in BIT_FUNCTIONS else 2 * self.words
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,12 +42,14 @@ class Ask:
     """One request to one meter. `longest_delay_ns` is from the request's last bit to the reply's first, at most.
 
     `pause_ns`: the device's own silence before a request where it needs more than 3.5 characters.
+    `expects_reply` False: a read that only wakes the meter. Whatever comes within the longest delay is thrown away.
     """
 
     address: int
     read: Read
     longest_delay_ns: int
     pause_ns: int = 0
+    expects_reply: bool = True
 
     def __post_init__(self) -> None:
         if not 1 <= self.address <= 247:
@@ -54,7 +66,9 @@ class Refused:
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """How one exchange ended. Either `data` (big-endian words, 2 bytes each) or `fault`, never both, never neither.
+    """How one exchange ended. Either `data` (the answer's content, `content_bytes` of it) or `fault`, never both.
+
+    `data` is big-endian words, 2 bytes each, or packed bits; empty where no reply was expected.
 
     `sent_ns`: the request's last bit; `first_ns`: the reply's first byte; `ended_ns`: the end of the exchange.
     `owes_until_ns`: until then the meter may still send the reply we no longer wait for (quiet-line rule).

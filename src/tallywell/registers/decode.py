@@ -9,7 +9,7 @@ from tallywell.readings.exchange import Read
 from tallywell.readings.faults import Fault
 from tallywell.readings.total import Total
 from tallywell.registers.numbers import bounds_of_pattern, number_of_pattern, pattern_of_words
-from tallywell.registers.quantity import Kind, Quantity, RegisterMap
+from tallywell.registers.quantity import Kind, Meaning, Quantity, RegisterMap
 from tallywell.registers.shown import bits_shown, number_shown
 
 
@@ -164,5 +164,5 @@ def _not_counting(register_map: RegisterMap, values: Mapping[str, Value]) -> fro
         bit.name
         for name, value in values.items()
         for bit in register_map.quantities[name].bits
-        if bit.means is not None and bit.name in value.bits
+        if bit.means is Meaning.NOT_COUNTING and bit.name in value.bits
     )

@@ -9,7 +9,7 @@ from tallywell.readings import units
 from tallywell.readings.units import Measure
 from tallywell.registers.map_forms import QuantityForm
 from tallywell.registers.numbers import bounds_of_pattern, pattern_of_number
-from tallywell.registers.quantity import Kind, NumberType
+from tallywell.registers.quantity import Kind, ValueType
 from tallywell.written import fields
 from tallywell.written.forms import label_of
 from tallywell.written.located import Document, Path
@@ -26,7 +26,7 @@ class Written:
     path: Path
     name: str
     form: QuantityForm
-    type: NumberType
+    type: ValueType
 
     def complain(self, key: str, what: str, do: str = "", *, warning: bool = False) -> None:
         path = (*self.path, key)
@@ -82,7 +82,7 @@ def meaning_of(written: Written) -> QuantityMeaning:
 
 def _kind(written: Written) -> Kind:
     form = written.form
-    unsigned = written.type in (NumberType.UINT16, NumberType.UINT32)
+    unsigned = written.type in (ValueType.UINT16, ValueType.UINT32)
     if form.type is not None and form.type.is_bits:
         return Kind.BITS
     if written.name in TOTALS or written.document.at((*written.path, "one_count")) is not None:

@@ -7,7 +7,7 @@ Floats are IEEE 754-2019 binary32 and binary64 (3.4): sign, biased exponent, fra
 from dataclasses import dataclass
 from fractions import Fraction
 
-from tallywell.registers.quantity import ByteOrder, NumberType, WordOrder
+from tallywell.registers.quantity import ByteOrder, ValueType, WordOrder
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,7 +32,7 @@ class _Binary:
         return 1 << (self.exponent + self.fraction)
 
 
-_FORMATS = {NumberType.FLOAT32: _Binary(8, 23), NumberType.FLOAT64: _Binary(11, 52)}
+_FORMATS = {ValueType.FLOAT32: _Binary(8, 23), ValueType.FLOAT64: _Binary(11, 52)}
 
 
 def pattern_of_words(words: bytes, word_order: WordOrder, byte_order: ByteOrder) -> int:
@@ -57,7 +57,7 @@ def _in_order(words: bytes, word_order: WordOrder, byte_order: ByteOrder) -> byt
     return b"".join(each)
 
 
-def number_of_pattern(pattern: int, kind: NumberType) -> Fraction | None:
+def number_of_pattern(pattern: int, kind: ValueType) -> Fraction | None:
     """The exact number; None for infinity and for what is no number (NaN)."""
     if not kind.is_float:
         top = 1 << (kind.bits - 1)
@@ -69,7 +69,7 @@ def number_of_pattern(pattern: int, kind: NumberType) -> Fraction | None:
     return _size(size, binary) * (-1 if pattern & binary.sign else 1)
 
 
-def bounds_of_pattern(pattern: int, kind: NumberType) -> tuple[Fraction, Fraction]:
+def bounds_of_pattern(pattern: int, kind: ValueType) -> tuple[Fraction, Fraction]:
     """Half a step below and above a finite number: what rounds to it. For an integer type both are the number itself.
 
     Just below a power of two the step is half of that above. The step above the greatest number is that below it.
@@ -93,7 +93,7 @@ def _size(size: int, binary: _Binary) -> Fraction:
     return Fraction(significand << power) if power >= 0 else Fraction(significand, 1 << -power)
 
 
-def pattern_of_number(number: Fraction, kind: NumberType) -> int:
+def pattern_of_number(number: Fraction, kind: ValueType) -> int:
     """The pattern nearest to a number, half to even; ValueError where the type cannot hold it."""
     if kind.is_float:
         return _nearest_float(number, _FORMATS[kind])
@@ -104,7 +104,7 @@ def pattern_of_number(number: Fraction, kind: NumberType) -> int:
     return whole & ((1 << kind.bits) - 1)
 
 
-def limits(kind: NumberType) -> tuple[int, int]:
+def limits(kind: ValueType) -> tuple[int, int]:
     """The least and the greatest number of an integer type."""
     return (-(1 << (kind.bits - 1)), (1 << (kind.bits - 1)) - 1) if kind.is_signed else (0, (1 << kind.bits) - 1)
 
@@ -122,14 +122,14 @@ def _nearest_float(number: Fraction, binary: _Binary) -> int:
     return pattern | (binary.sign if number < 0 else 0)
 
 
-def no_number(kind: NumberType) -> int:
+def no_number(kind: ValueType) -> int:
     """The quiet NaN that most machines send; ValueError for an integer type."""
     if not kind.is_float:
         raise ValueError(f"{kind} has no pattern for what is no number")
     return _FORMATS[kind].infinity | (1 << (_FORMATS[kind].fraction - 1))
 
 
-def infinity(kind: NumberType, *, negative: bool = False) -> int:
+def infinity(kind: ValueType, *, negative: bool = False) -> int:
     """The pattern of infinity; ValueError for an integer type."""
     if not kind.is_float:
         raise ValueError(f"{kind} has no infinity")

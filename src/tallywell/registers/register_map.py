@@ -17,13 +17,15 @@ from tallywell.registers.numbers import pattern_of_number
 from tallywell.registers.quantity import (
     Bit,
     ByteOrder,
+    Direction,
     Kind,
     Limits,
-    NumberType,
+    Meaning,
     Quantity,
     Range,
     RegisterMap,
     Table,
+    ValueType,
     WordOrder,
 )
 from tallywell.written import fields
@@ -31,6 +33,11 @@ from tallywell.written.forms import fill, label_of, sure
 from tallywell.written.located import Document, Path, quoted, read_document
 
 __all__ = ["Quantity", "RegisterMap", "parse_map"]
+DIRECTIONS = {
+    "forward_total": Direction.FORWARD,
+    "reverse_total": Direction.REVERSE,
+    "net_total": Direction.NET,
+}
 WELL_KNOWN = ("flow_rate", "forward_total", "reverse_total", "net_total", "status")
 Accepted = TypeVar("Accepted")
 
@@ -86,7 +93,7 @@ def _quantity(document: Document, name: str, top: MapForm) -> Quantity | None:
     place = _place(document, path, form, top)
     if form.type is None:
         return None
-    written = Written(document, path, name, form, form.type.number_type)
+    written = Written(document, path, name, form, form.type.value_type)
     meaning = meaning_of(written)
     valid, no_value, bits = _valid(written, meaning.number), _no_value(written), _bits(written)
     if place is None:
@@ -110,6 +117,7 @@ def _quantity(document: Document, name: str, top: MapForm) -> Quantity | None:
         valid,
         no_value,
         bits,
+        direction=DIRECTIONS.get(name, Direction.FORWARD) if meaning.kind is Kind.TOTAL else None,
     )
 
 
@@ -140,7 +148,7 @@ def _place(document: Document, path: Path, form: QuantityForm, top: MapForm) -> 
                 path, f'{label_of(path)} needs "table"', 'add "table: holding" or "table: input"', got="", key=True
             )
         return None
-    words = form.type.number_type.words if form.type else 1
+    words = form.type.value_type.words if form.type else 1
     if register + words - 1 > LAST_REGISTER:
         what = f"{label_of(at)}: its {words} words reach past the last register, {LAST_REGISTER} on the wire"
         document.complain(at, what, "correct the register or the type")
@@ -180,7 +188,7 @@ def _no_value(written: Written) -> tuple[int, ...]:
     return tuple(pattern for pattern in patterns if pattern is not None)
 
 
-def _pattern(value: object, kind: NumberType) -> int:
+def _pattern(value: object, kind: ValueType) -> int:
     """The bit pattern that means "no value": hexadecimal is the pattern itself, a decimal number what it reads as."""
     if fields.text(value).lower().startswith("0x"):
         return fields.whole(0, (1 << kind.bits) - 1, hexadecimal=True)(value)
@@ -221,7 +229,8 @@ def _bit(written: Written, path: Path, key: str) -> Bit | None:
         return None
     if isinstance(document.at(path), dict):
         form = fill(BitForm, document, path)
-        return Bit(number, form.name, form.means) if form.name else None
+        when = 1 if form.when is None else form.when
+        return Bit(number, form.name, form.means or Meaning.INFORMATION, when) if form.name else None
     name = _accept(document, path, fields.name)
     return Bit(number, name) if name else None
 
@@ -241,7 +250,7 @@ def _judge_books(document: Document, quantities: Mapping[str, Quantity]) -> None
         what = f"{label_of(path)}: {quoted(chosen[0].name)} is for the books already"
         document.complain(path, what, "keep one: two totals would count the same water twice")
     if any(quantity.is_net for quantity in chosen):
-        path = ("quantities", "net_total", "for_the_books")
+        path = ("quantities", chosen[0].name, "for_the_books")
         what = f"{label_of(path[:2])} can decrease, and a decrease is never counted"
         document.complain(path, what, "take the forward total, if the meter has one", got="", warning=True)
 

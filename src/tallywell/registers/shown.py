@@ -4,10 +4,10 @@ from decimal import Context, Decimal
 from fractions import Fraction
 
 from tallywell.registers.numbers import pattern_of_number
-from tallywell.registers.quantity import NumberType, Quantity
+from tallywell.registers.quantity import Quantity, ValueType
 
 # Decimal digits that tell any two floats apart (IEEE 754-2019, 5.12.2).
-_DIGITS = {NumberType.FLOAT32: 9, NumberType.FLOAT64: 17}
+_DIGITS = {ValueType.FLOAT32: 9, ValueType.FLOAT64: 17}
 _INTEGER_DIGITS = 40
 
 

@@ -8,7 +8,7 @@ from fractions import Fraction
 from zoneinfo import ZoneInfo
 
 from tallywell.readings.units import Measure
-from tallywell.registers.quantity import RegisterMap
+from tallywell.registers.quantity import Display, RegisterMap
 
 
 class Parity(StrEnum):
@@ -52,14 +52,6 @@ class Well:
     agency_id: str = ""
     location: str = ""
     source: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class Display:
-    """How the meter's face shows the books' total: the volume of one step of its last digit, and how many digits."""
-
-    one_count: Measure
-    digits: int
 
 
 @dataclass(frozen=True, slots=True)

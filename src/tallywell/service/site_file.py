@@ -9,15 +9,17 @@ from fractions import Fraction
 from tallywell.readings import units
 from tallywell.readings.problems import Problem
 from tallywell.readings.units import Measure
-from tallywell.registers.register_map import RegisterMap, parse_map
+from tallywell.registers.map_forms import DisplayForm
+from tallywell.registers.quantity import Display, RegisterMap
+from tallywell.registers.register_map import parse_map
 from tallywell.service.permits import permits_of
-from tallywell.service.site import Display, Line, Parity, Permit, PermitKind, Point, Share, Site, Well
-from tallywell.service.site_forms import DisplayForm, LineForm, PointForm, SiteForm, WellForm
+from tallywell.service.site import Line, Parity, Permit, PermitKind, Point, Share, Site, Well
+from tallywell.service.site_forms import LineForm, PointForm, SiteForm, WellForm
 from tallywell.written import fields
 from tallywell.written.forms import fill, label_of, sure
 from tallywell.written.located import Document, Path, quoted, read_document
 
-__all__ = ["Display", "Line", "Parity", "Permit", "PermitKind", "Point", "Share", "Site", "Well", "parse_site"]
+__all__ = ["Line", "Parity", "Permit", "PermitKind", "Point", "Share", "Site", "Well", "parse_site"]
 
 MapReader = Callable[[str], str]
 USUAL_BAUDS = (1200, 2400, 4800, 9600, 14400, 19200, 28800, 38400, 57600, 76800, 115200)

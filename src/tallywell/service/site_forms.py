@@ -101,13 +101,6 @@ class PointForm(Form):
     counts_without_external_power: Annotated[bool | None, _accepts(yes_no_or_unknown)] = None
 
 
-class DisplayForm(Form):
-    """The face of a meter."""
-
-    one_count: Annotated[Measure | None, _accepts(measured("volume", above=NOTHING)), Key("one_count: 100 gal")] = None
-    digits: Annotated[int | None, _accepts(whole(1, 20)), Key("digits: 8")] = None
-
-
 class PermitForm(Form):
     """One permit."""
 

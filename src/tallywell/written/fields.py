@@ -20,6 +20,7 @@ Chosen = TypeVar("Chosen", bound=StrEnum)
 NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]{0,63}\Z")
 MOST_IN_NUMBER = 40  # characters; no instrument shows more
 _WHOLE = re.compile(r"[+-]?[0-9]+\Z")
+_POWER = re.compile(r"(2|10)\^([0-9]{1,2})\Z")
 _HEX = re.compile(r"0[xX][0-9A-Fa-f]{1,16}\Z")
 _GROUPS = re.compile(r"(?<=[0-9])[,_](?=[0-9]{3}(?![0-9]))")
 _SHARE = re.compile(r"\s*([0-9]{1,9})\s*/\s*([0-9]{1,9})\s*\Z")
@@ -119,11 +120,15 @@ def integer(value: object, limits: str = "", *, hexadecimal: bool = False) -> in
     return int(bare)
 
 
-def whole(least: int, greatest: int, *, hexadecimal: bool = False) -> Callable[[object], int]:
-    """Accepts a whole number from `least` to `greatest`."""
+def whole(least: int, greatest: int, *, hexadecimal: bool = False, powers: bool = False) -> Callable[[object], int]:
+    """Accepts a whole number from `least` to `greatest`; with `powers` also as 2^24 or 10^8."""
 
     def accept(value: object) -> int:
-        found = integer(value, f" from {least} to {greatest}", hexadecimal=hexadecimal)
+        power = _POWER.match(text(value)) if powers else None
+        if power:
+            found: int = pow(int(power[1]), int(power[2]))
+        else:
+            found = integer(value, f" from {least} to {greatest}", hexadecimal=hexadecimal)
         if not least <= found <= greatest:
             raise refuse(f"must be a whole number from {least} to {greatest}")
         return found
