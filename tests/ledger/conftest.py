@@ -5,7 +5,8 @@
 00:30 missed no_answer  a missed poll          00:45 happened started
 undated 1010            a reading of a boot that no anchor dates
 next boot               the facts that follow are of the next boot
-01:00 by hand 1012      a hand reading         01:15 1015 gal
+01:00 by hand 1012      a hand reading         01:15 1015 1/100    a count of that many m3
+01:30 1020 digits 9     a register that goes round after so many digits
 """
 
 from collections.abc import Callable
@@ -71,7 +72,11 @@ class Story:
         if words[:2] == ["by", "hand"]:
             assert ms is not None
             return HandReading(f"hand-{seq}", ms, total(words[2]), "the operator")
-        scale = self.scale if len(words) == 1 else Scale(Fraction(words[1]), self.scale.capacity)
+        scale = self.scale
+        if words[1:2] == ["digits"]:
+            scale = Scale(scale.one_count_m3, 10 ** int(words[2]))
+        elif len(words) > 1:
+            scale = Scale(Fraction(words[1]), scale.capacity)
         return Reading(seq, when, total(words[0]), scale)
 
 

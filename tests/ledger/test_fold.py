@@ -262,6 +262,29 @@ def test_lower_by_less_than_the_step_is_no_decrease_and_does_not_ratchet(interva
     assert sum(one.posted for one in found) == found[-1].closing - found[0].opening
 
 
+def test_a_register_that_counts_farther_runs_on(lines: Lines) -> None:
+    """Its exponent rose, so it shows tens of the same count: one segment goes on, and goes round at the new end."""
+    assert lines("""
+        00:00 99999900
+        00:15 99999950..99999960 digits 9
+        00:30 99999990..100000000 digits 9
+        00:45 100000020..100000030 digits 9
+        01:00 999990 digits 9
+    """, digits=8)[:3] == [
+        "0:00-0:15 +55 metered [50, 60]",
+        "0:15-0:30 +40 metered [30, 50]",
+        "0:30-0:45 +30 metered [20, 40]",
+    ]
+
+
+def test_a_register_that_counts_less_far_and_shows_less_ends_the_segment(lines: Lines) -> None:
+    assert lines("""
+        00:00 500 digits 9
+        00:15 20 digits 8
+        00:30 30 digits 8
+    """) == ["0:00-0:15 +0 scale changed [0, 15084] (scale changed)", "0:15-0:30 +10 metered [10, 10]"]
+
+
 def test_a_scale_that_changes_ends_the_segment(intervals: Intervals) -> None:
     found = intervals("""
         00:00 1000

@@ -286,8 +286,22 @@ def _end(state: State, new: Reading, kind: Kind, flags: frozenset[Flag] = NO_FLA
 
 
 def _rescaled(state: State, new: Reading) -> Stepped:
+    """Another scale ends the segment, unless only its capacity is another and the count runs plainly on: a register
+    whose exponent changed shows the same count in other steps.
+    """
+    found = _runs_on(state, new)
+    if found is not None:
+        return _post(state, new, found)
     state, intervals = _end(state, new, Kind.SCALE_CHANGED, frozenset({Flag.SCALE_CHANGED}))
     return replace(_first(state, new), segment=Segment(f"seq {new.seq}", confirmed=False)), intervals
+
+
+def _runs_on(state: State, new: Reading) -> Explained | None:
+    assert state.good is not None
+    if state.waiting or new.scale.one_count_m3 != state.good.scale.one_count_m3:
+        return None
+    found = explain(state.rules, state.good, state.book, new)
+    return None if found is None or found.rollovers or found.kind is Kind.QUESTION else found
 
 
 def _install(state: State, new: Reading) -> Stepped:

@@ -285,8 +285,9 @@ def _segment_line(first: Interval, last: Interval, added: Sum, face: Face) -> Se
     segment, counts = first.segment, dict(added.whole.counts).get(first.segment.id, 0)
     begin = _cut(added.begin, first, face) or _seen_at(first.first, first.opening, face)
     end = _cut(added.end, last, face) or _seen_at(last.last, last.closing, face)
-    capacity = first.scale.capacity
     # A rollover may lie on the other side of an edge that cuts its interval, so it is taken from the counts themselves.
+    # Where a register's exponent rose on the way, it goes round at the capacity that it has since.
+    capacity = last.scale.capacity
     rounds = (counts - (end.count - begin.count)) // capacity
     return SegmentLine(
         segment.id, segment.serial, segment.confirmed, begin, end, rounds, capacity, counts, first.scale.one_count_m3

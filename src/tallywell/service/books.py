@@ -59,10 +59,13 @@ def period_report(reader: Reader, accepted: Accepted, period: Period, points: Se
 
 
 def face_of(point: Point) -> tuple[Face, bool]:
-    """What the point's face shows, and whether the site file says so; else the register's own step stands in for it."""
-    if point.display is not None:
-        return Face(point.display.one_count, point.display.digits), True
+    """What the point's face shows, and whether the site file or the map says so; else the register's own step stands in
+    for it. The site file comes first: what hangs there may be set otherwise than the model usually is.
+    """
     books = _books_quantity(point)
+    display = point.display or books.display
+    if display is not None:
+        return Face(display.one_count, display.digits), True
     assert books.one_count is not None
     assert books.capacity is not None
     return Face(books.one_count, len(str(books.capacity - 1))), False
