@@ -9,6 +9,7 @@ from typing import TypeVar
 from pydantic_core import PydanticCustomError
 
 from tallywell.readings.problems import Problem
+from tallywell.registers.based_on import ReadText, map_document
 from tallywell.registers.map_forms import BitForm, LimitsForm, MapForm, QuantityForm, ValidForm
 from tallywell.registers.meaning import Written, meaning_of
 from tallywell.registers.numbering import LAST_REGISTER, Wrong, on_the_wire
@@ -30,7 +31,7 @@ from tallywell.registers.quantity import (
 )
 from tallywell.written import fields
 from tallywell.written.forms import fill, label_of, sure
-from tallywell.written.located import Document, Path, quoted, read_document
+from tallywell.written.located import Document, Path, quoted
 
 __all__ = ["Quantity", "RegisterMap", "parse_map"]
 DIRECTIONS = {
@@ -42,9 +43,12 @@ WELL_KNOWN = ("flow_rate", "forward_total", "reverse_total", "net_total", "statu
 Accepted = TypeVar("Accepted")
 
 
-def parse_map(text: str, file: str) -> tuple[RegisterMap | None, tuple[Problem, ...]]:
-    """Read a register map. The map is None when a Problem that is no warning was found; `file` only names the text."""
-    document = read_document(text, file)
+def parse_map(text: str, file: str, base: ReadText | None = None) -> tuple[RegisterMap | None, tuple[Problem, ...]]:
+    """Read a register map. The map is None when a Problem that is no warning was found; `file` only names the text.
+
+    `base` gives the text of the map that this one is based on, by its name as seen from where `file` is named from.
+    """
+    document = map_document(text, file, base)
     if document.plain is None and document.faulty:
         return None, tuple(sorted(document.problems))
     form = fill(MapForm, document, ())

@@ -32,6 +32,7 @@ def parse_site(text: str, file: str, read_map: MapReader) -> tuple[Site | None, 
     A map's own problems carry the map's name as written in the site file.
     """
     document = read_document(text, file)
+    _refuse_map(document)
     if document.plain is None and document.faulty:
         return None, tuple(sorted(document.problems))
     form = fill(SiteForm, document, ())
@@ -44,6 +45,15 @@ def parse_site(text: str, file: str, read_map: MapReader) -> tuple[Site | None, 
     if any(not problem.warning for problem in problems):
         return None, problems
     return Site(sure(form.site), sure(form.time_zone), lines, wells, points, permits, form.record), problems
+
+
+def _refuse_map(document: Document) -> None:
+    """A register map in the place of a site file is one mistake, not a dozen missing and unknown keys."""
+    there = document.group(())
+    if "quantities" in there and "points" not in there:
+        do = f"name a site file; `tallywell map show {document.file}` shows what this says"
+        document.complain((), "this is a register map, where a site file is wanted", do, got="")
+        document.plain = None
 
 
 def _judge_zone(document: Document, zone: str | None) -> None:
@@ -133,8 +143,8 @@ def _map(document: Document, path: Path, name: str, read_map: MapReader, of_maps
         do = getattr(error, "hint", "") or "write the map's path from this file's folder"
         document.complain(path, f"{label_of(path)} cannot be read: {str(why).lower()}", do)
         return None
-    found, problems = parse_map(text, name)
-    of_maps += problems
+    found, problems = parse_map(text, name, read_map)
+    of_maps += [problem for problem in problems if problem not in of_maps]  # two variants of one base share its own
     return found
 
 

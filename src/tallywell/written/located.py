@@ -26,10 +26,11 @@ MOST_CHARACTERS_IN_VALUE = 1_000
 
 @dataclass(frozen=True, slots=True)
 class Place:
-    """Line and column, both counted from 1."""
+    """Line and column, both counted from 1. `file`: where they are to be looked for; "" is the document's own."""
 
     line: int
     column: int
+    file: str = ""
 
 
 @dataclass(slots=True)
@@ -79,7 +80,7 @@ class Document:
         """Note a problem at the path. `got` defaults to the value there, as written."""
         where = self.place(path, key=key)
         shown = self.shown(path) if got is None else got
-        self.problems.append(Problem(self.file, where.line, where.column, what, do, shown, warning))
+        self.problems.append(Problem(where.file or self.file, where.line, where.column, what, do, shown, warning))
 
     def shown(self, path: Path) -> str:
         found = self.at(path)
