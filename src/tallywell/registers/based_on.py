@@ -242,10 +242,11 @@ def _merged(document: Document, base: Document, left_out: frozenset[Path]) -> Do
     assert isinstance(document.plain, dict)
     assert isinstance(base.plain, dict)
     own = {key: value for key, value in document.plain.items() if key not in ("based_on", "without")}
-    kept = {key: _without((key,), value, left_out) for key, value in base.plain.items() if key not in OF_ITS_OWN}
+    kept = _without((), {key: value for key, value in base.plain.items() if key not in OF_ITS_OWN}, left_out)
+    assert isinstance(kept, dict)
     plain: dict[str, Plain] = {key: own.pop(key) for key in ("map", "revision") if key in own}
     plain |= _joined(kept, own)
-    of_base = _Places(base.file, document, left_out)
+    of_base = _Places(base, document, left_out)
     keys = of_base.kept(base.keys) | document.keys
     values = of_base.kept(base.values) | document.values
     return Document(document.file, plain, keys, values, document.problems)
@@ -270,12 +271,12 @@ def _joined(base: Mapping[str, Plain], own: Mapping[str, Plain]) -> dict[str, Pl
 class _Places:
     """Which places of the base still hold: those that the variant neither leaves out nor replaces."""
 
-    file: str
+    base: Document
     document: Document
     left_out: frozenset[Path]
 
     def kept(self, places: Mapping[Path, Place]) -> dict[Path, Place]:
-        return {path: replace(place, file=self.file) for path, place in places.items() if self._holds(path)}
+        return {path: replace(place, file=self.base.file) for path, place in places.items() if self._holds(path)}
 
     def _holds(self, path: Path) -> bool:
         if path and path[0] in OF_ITS_OWN:
@@ -285,8 +286,9 @@ class _Places:
         return not any(self._replaced(path[:length]) for length in range(1, len(path)))
 
     def _replaced(self, group: Path) -> bool:
-        """Whether the variant puts something there that is no group of keys."""
-        return _writes(self.document, group) and not isinstance(self.document.at(group), dict)
+        """Whether the variant puts something there that is not merged key by key."""
+        both_groups = isinstance(self.document.at(group), dict) and isinstance(self.base.at(group), dict)
+        return _writes(self.document, group) and not both_groups
 
 
 # --- one text
