@@ -1,47 +1,171 @@
-"""Quantities -> the fewest reads that bring them.
+"""Quantities -> the cheapest reads that bring them, and what is read together how often."""
 
-Two quantities share a read when their registers touch or overlap, or where no more registers lie between them than the
-map's `padding` allows: many meters refuse a read that runs over a register they do not have.
-"""
-
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
 
 from tallywell.readings.exchange import Read
 from tallywell.registers.decode import holds
-from tallywell.registers.quantity import Quantity, RegisterMap
+from tallywell.registers.least import least
+from tallywell.registers.permitted import Permitted, Place, merged, places, tables
+from tallywell.registers.quantity import EACH_POLL, Quantity, RegisterMap, Rhythm
 
 
-def reads(register_map: RegisterMap, names: Iterable[str] | None = None) -> tuple[Read, ...]:
-    """The plan for the named quantities (default: all): the read with the books' total first, then by register."""
-    wanted = list(register_map.quantities.values())
-    if names is not None:
-        wanted = [register_map.quantities[name] for name in names]
+@dataclass(frozen=True, slots=True)
+class Costs:
+    """What one read costs on the line: `request_ns` for all but its content, `byte_ns` for each byte of content."""
+
+    request_ns: int
+    byte_ns: int
+
+
+# 19,200 baud with parity, 11 bits a character (Modbus over Serial Line V1.02, 2.5.1): 8 characters of request, 5 of
+# the answer around its content, two silences of 3.5; and 20 ms until the meter answers, which is assumed.
+USUAL_COSTS = Costs(request_ns=20 * 572_917 + 20_000_000, byte_ns=572_917)
+
+
+@dataclass(frozen=True, slots=True)
+class Chosen:
+    """A plan and what it costs. `lengths_differ`: no two reads of one function have answers of one length.
+
+    `proven`: no permitted plan has fewer equal lengths, or as few at less cost. Where it is False, the search was
+    ended at its bound of work and this is the best plan that it had found.
+    """
+
+    reads: tuple[Read, ...]
+    ns: int
+    lengths_differ: bool
+    proven: bool
+
+
+def reads(
+    register_map: RegisterMap, names: Iterable[str] | None = None, costs: Costs = USUAL_COSTS
+) -> tuple[Read, ...]:
+    """The cheapest plan for the named quantities (default: all): the read with the books' total first."""
+    return chosen(register_map, names, costs).reads
+
+
+def chosen(register_map: RegisterMap, names: Iterable[str] | None = None, costs: Costs = USUAL_COSTS) -> Chosen:
+    """The plan with the fewest equal lengths among the reads of one function and, among those, the least cost.
+
+    An RTU reply names the unit and the function, but not the request: only its length tells that it is of another
+    block. With the named quantities come those they need: their factors, and what belongs `together` with them.
+    """
     plan: list[Read] = []
-    for function in (4, 3):
-        ordered = sorted((q.register, q.end) for q in wanted if q.table.function == function)
-        plan += _joined(function, ordered, register_map)
+    ns, equal, proven = 0, 0, True
+    for allowed, needed in _needed(register_map, names):
+        found = least(allowed.choices(_outermost(needed)), costs.request_ns, costs.byte_ns)
+        plan += sorted((choice.read for choice in found.path), key=lambda read: (read.register, read.words))
+        ns, equal, proven = ns + found.ns, equal + found.equal, proven and found.proven
+    return Chosen(_books_first(register_map, plan), ns, equal == 0, proven)
+
+
+def plain_reads(register_map: RegisterMap, names: Iterable[str] | None = None) -> tuple[Read, ...]:
+    """The plan without a thought: one read for each quantity or group, to compare the cheapest with."""
+    plan: list[Read] = []
+    for allowed, needed in _needed(register_map, names):
+        found = {allowed.shortest(place) for place in needed}
+        plan += sorted(found, key=lambda read: (read.register, read.words))
+    return _books_first(register_map, plan)
+
+
+def unreadable(register_map: RegisterMap) -> tuple[str, ...]:
+    """Quantities that no permitted read holds whole, or not with the rest of their group; no plan brings them."""
+    found = []
+    for name in register_map.quantities:
+        needed = with_needs(register_map, [name])
+        allowed = tables(register_map)
+        if not all(p.holds(place) for t, p in allowed.items() for place in places(register_map, t, needed)):
+            found.append(name)
+    return tuple(found)
+
+
+def _needed(register_map: RegisterMap, names: Iterable[str] | None) -> Iterator[tuple[Permitted, tuple[Place, ...]]]:
+    """By table: what it permits, and the places to be read that it permits to read."""
+    wanted = tuple(register_map.quantities) if names is None else with_needs(register_map, names)
+    for table, allowed in tables(register_map).items():
+        needed = tuple(place for place in places(register_map, table, wanted) if allowed.holds(place))
+        if needed:
+            yield allowed, needed
+
+
+def _outermost(needed: Iterable[Place]) -> list[Place]:
+    """Without the places that lie in another: what holds that one holds them. So ends rise with the begins."""
+    kept: list[Place] = []
+    for first, end in sorted(needed, key=lambda place: (place[0], -place[1])):
+        if not kept or end > kept[-1][1]:
+            kept.append((first, end))
+    return kept
+
+
+def with_needs(register_map: RegisterMap, names: Iterable[str]) -> tuple[str, ...]:
+    """The named quantities with their factors and with what belongs `together` with them, in the map's order."""
+    wanted: set[str] = set()
+    found = set(names)
+    while found:
+        wanted |= found
+        factors = (register_map.quantities[name].factor for name in found)
+        groups = (group for group in register_map.together if group & found)
+        found = {factor.quantity for factor in factors if factor}.union(*groups) - wanted
+    return tuple(name for name in register_map.quantities if name in wanted)
+
+
+def _books_first(register_map: RegisterMap, plan: Sequence[Read]) -> tuple[Read, ...]:
+    """The read with the books' total, those with what else it needs, then the rest in their order.
+
+    A poll is of the time of its books' total, and what scales it is read as near to it as can be.
+    """
     first = books_read(register_map, plan)
-    return tuple(plan) if first is None else (plan[first], *plan[:first], *plan[first + 1 :])
+    if first is None:
+        return tuple(plan)
+    books = register_map.books
+    needs = [register_map.quantities[name] for name in with_needs(register_map, [books.name] if books else [])]
 
+    def rank(number: int) -> int:
+        return 0 if number == first else 1 if any(holds(plan[number], quantity) for quantity in needs) else 2
 
-def _joined(function: int, spans: Sequence[tuple[int, int]], register_map: RegisterMap) -> list[Read]:
-    """Joined from the lowest register up, as long as a read takes; this is the fewest, as the spans go in order."""
-    limits = register_map.limits
-    plan: list[Read] = []
-    for start, end in spans:
-        before = plan[-1] if plan else None
-        if before is not None and start <= before.register + before.words + limits.padding:
-            words = max(end, before.register + before.words) - before.register
-            if words <= limits.words_per_read:
-                plan[-1] = Read(function, before.register, words)
-                continue
-        plan.append(Read(function, start, end - start))
-    return plan
+    return tuple(plan[number] for number in sorted(range(len(plan)), key=rank))
 
 
 def books_read(register_map: RegisterMap, plan: Sequence[Read]) -> int | None:
     """Which read of the plan holds the books' total; None where none does."""
-    books: Quantity | None = register_map.books
+    books = register_map.books
     if books is None:
         return None
     return next((k for k, read in enumerate(plan) if holds(read, books)), None)
+
+
+@dataclass(frozen=True, slots=True)
+class ReadSet:
+    """Quantities that are read together, in the map's order, and when."""
+
+    names: tuple[str, ...]
+    rhythm: Rhythm
+
+
+def read_sets(register_map: RegisterMap, every_ns: int) -> tuple[ReadSet, ...]:
+    """What a point that is polled every `every_ns` reads when: each poll first, then the oftener before the rarer.
+
+    The set of each poll (EACH_POLL) has the books' total. Quantities that need one another go with the rhythm of
+    whichever of them is read oftenest; after silence, where one of them asks for it.
+    """
+    rhythms = {name: _at_poll(q, every_ns) for name, q in register_map.quantities.items()}
+    for names in _bound(register_map):
+        joint = min((rhythms[name] for name in names), key=_seldom)
+        after = joint != EACH_POLL and any(rhythms[name].after_silence for name in names)
+        rhythms.update(dict.fromkeys(names, replace(joint, after_silence=after)))
+    found = sorted(set(rhythms.values()), key=_seldom)
+    return tuple(ReadSet(tuple(n for n in rhythms if rhythms[n] == rhythm), rhythm) for rhythm in found)
+
+
+def _at_poll(quantity: Quantity, every_ns: int) -> Rhythm:
+    return EACH_POLL if quantity.for_the_books or quantity.rhythm.every_ns in (0, every_ns) else quantity.rhythm
+
+
+def _seldom(rhythm: Rhythm) -> tuple[bool, int, bool]:
+    return rhythm.every_ns is None, rhythm.every_ns or 0, not rhythm.after_silence
+
+
+def _bound(register_map: RegisterMap) -> list[frozenset[str]]:
+    """Quantities that need one another: groups, and each with its factor."""
+    pairs = ((q.name, q.factor.quantity) for q in register_map.quantities.values() if q.factor)
+    return merged([*register_map.together, *map(frozenset, pairs)])
