@@ -118,7 +118,7 @@ class QuantityForm(Form):
     table: Annotated[Table | None, _accepts(chosen(Table))] = None
     register_: Annotated[int | None, Field(alias="register"), _accepts(REGISTER), Key("register: 0")] = None
     type: Annotated[TypeWritten | None, _accepts(chosen(TypeWritten)), Key("type: uint32")] = None
-    words: Annotated[int | None, _accepts(whole(1, 125))] = None
+    words: Annotated[int | None, _accepts(whole(1, 2000))] = None
     word_order: Annotated[WordOrder | None, _accepts(chosen(WordOrder))] = None
     byte_order: Annotated[ByteOrder | None, _accepts(chosen(ByteOrder))] = None
     unit: Annotated[str | None, _accepts(label)] = None

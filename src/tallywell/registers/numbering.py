@@ -1,8 +1,9 @@
 """Register numbers as manuals print them -> as on the wire, 0 to 65535.
 
-A PDU counts registers from 0, the data model from 1 (Modbus Application Protocol V1.1b3, 4.4). Manuals often put the
-table before the number: 30001 and 300001 are the first input register, 40001 and 400001 the first holding register; the
-older five digits end at 9999. Common practice, no clause.
+A PDU counts registers, coils and discrete inputs from 0, the data model from 1 (Modbus Application Protocol V1.1b3,
+4.4). Manuals often put the table before the number: 1 and 000001 are the first coil, 10001 and 100001 the first discrete
+input, 30001 and 300001 the first input register, 40001 and 400001 the first holding register; the older five digits end
+at 9999. Common practice, no clause.
 """
 
 from dataclasses import dataclass
@@ -21,9 +22,15 @@ class Numbering(StrEnum):
 
 LAST_REGISTER = 65535
 _FIRST = {Numbering.ON_THE_WIRE: 0, Numbering.ONE_BASED: 1}
-_TABLES = ((30001, 39999, Table.INPUT), (300001, 365536, Table.INPUT), (40001, 49999, Table.HOLDING))
-_DATA_MODEL = (*_TABLES, (400001, 465536, Table.HOLDING))
-_BITS = ((1, 9999, "a coil"), (10001, 19999, "a discrete input"), (100001, 165536, "a discrete input"))
+_DATA_MODEL = (
+    (1, 9999, Table.COIL),
+    (10001, 19999, Table.DISCRETE),
+    (100001, 165536, Table.DISCRETE),
+    (30001, 39999, Table.INPUT),
+    (300001, 365536, Table.INPUT),
+    (40001, 49999, Table.HOLDING),
+    (400001, 465536, Table.HOLDING),
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,10 +70,10 @@ def _of_data_model(number: int, table: Table | None) -> tuple[Table, int] | Wron
                     f'write "table: {named}", or correct the number',
                 )
             return named, number - low
-    for low, high, kind in _BITS:
-        if low <= number <= high:
-            return Wrong(f"is {kind} by its number, not a register", _CORRECT)
     return Wrong("is no register number of the data model", _CORRECT)
 
 
-_CORRECT = 'write 30001 to 39999, 40001 to 49999 (or six digits), or "numbering: on_the_wire" or "one_based"'
+_CORRECT = (
+    "write 30001 to 39999 or 40001 to 49999 (1 to 9999 or 10001 to 19999 for bits), or their six digits; "
+    'or "numbering: on_the_wire" or "one_based"'
+)

@@ -1,7 +1,8 @@
 """Words <-> bit patterns <-> exact numbers. Integer arithmetic only, so no platform's float comes between.
 
 Two steps: put words and bytes in order (a bit pattern, highest bit first), then read the pattern by its type.
-Floats are IEEE 754-2019 binary32 and binary64 (3.4): sign, biased exponent, fraction.
+Floats are IEEE 754-2019 binary32 and binary64 (3.4): sign, biased exponent, fraction. Packed BCD has a decimal digit in
+each half of a byte, the highest first; modulo-10000 has four decimal digits in each word, as a binary number.
 """
 
 from dataclasses import dataclass
@@ -58,7 +59,9 @@ def _in_order(words: bytes, word_order: WordOrder, byte_order: ByteOrder) -> byt
 
 
 def number_of_pattern(pattern: int, kind: ValueType) -> Fraction | None:
-    """The exact number; None for infinity and for what is no number (NaN)."""
+    """The exact number; None for infinity and for what is no number: NaN, or words that are no decimal digits."""
+    if kind.is_decimal:
+        return _of_digits(pattern, kind)
     if not kind.is_float:
         top = 1 << (kind.bits - 1)
         return Fraction(pattern - 2 * top if kind.is_signed and pattern >= top else pattern)
@@ -67,6 +70,20 @@ def number_of_pattern(pattern: int, kind: ValueType) -> Fraction | None:
     if size >= binary.infinity:
         return None
     return _size(size, binary) * (-1 if pattern & binary.sign else 1)
+
+
+def _of_digits(pattern: int, kind: ValueType) -> Fraction | None:
+    """BCD written in hexadecimal reads as the number; modulo-10000 has the digits to the base 10,000."""
+    if kind is ValueType.BCD:
+        digits = f"{pattern:x}"
+        return Fraction(int(digits)) if digits.isdecimal() else None
+    number, weight = 0, 1
+    while pattern:
+        pattern, word = divmod(pattern, 1 << 16)
+        if word > 9999:
+            return None
+        number, weight = number + word * weight, weight * 10_000
+    return Fraction(number)
 
 
 def bounds_of_pattern(pattern: int, kind: ValueType) -> tuple[Fraction, Fraction]:
@@ -93,19 +110,37 @@ def _size(size: int, binary: _Binary) -> Fraction:
     return Fraction(significand << power) if power >= 0 else Fraction(significand, 1 << -power)
 
 
-def pattern_of_number(number: Fraction, kind: ValueType) -> int:
-    """The pattern nearest to a number, half to even; ValueError where the type cannot hold it."""
+def pattern_of_number(number: Fraction, kind: ValueType, words: int | None = None) -> int:
+    """The pattern nearest to a number, half to even; ValueError where the type cannot hold it.
+
+    `words`: of a decimal type, how many it has.
+    """
     if kind.is_float:
         return _nearest_float(number, _FORMATS[kind])
     whole = round(number)
-    low, high = limits(kind)
+    low, high = limits(kind, words)
     if not low <= whole <= high:
         raise ValueError(f"{whole} does not fit into {kind} ({low} to {high})")
+    if kind is ValueType.BCD:
+        return int(str(whole), 16)
+    if kind is ValueType.MODULO_10000:
+        return _modulo_10000(whole)
     return whole & ((1 << kind.bits) - 1)
 
 
-def limits(kind: ValueType) -> tuple[int, int]:
-    """The least and the greatest number of an integer type."""
+def _modulo_10000(whole: int) -> int:
+    pattern, shift = 0, 0
+    while whole:
+        whole, word = divmod(whole, 10_000)
+        pattern, shift = pattern | word << shift, shift + 16
+    return pattern
+
+
+def limits(kind: ValueType, words: int | None = None) -> tuple[int, int]:
+    """The least and the greatest number of an integer type; of a decimal type with so many `words`."""
+    if kind.is_decimal:
+        assert words is not None, f"{kind} has as many words as the map says"
+        return 0, 10 ** (4 * words) - 1
     return (-(1 << (kind.bits - 1)), (1 << (kind.bits - 1)) - 1) if kind.is_signed else (0, (1 << kind.bits) - 1)
 
 

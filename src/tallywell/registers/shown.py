@@ -11,33 +11,51 @@ _DIGITS = {ValueType.FLOAT32: 9, ValueType.FLOAT64: 17}
 _INTEGER_DIGITS = 40
 
 
-def number_shown(number: Fraction, quantity: Quantity) -> str:
-    """ "842.1 gpm": the shortest decimal number that the same words would be sent for, with its unit."""
-    decimal = _shortest(number, quantity) if quantity.type.is_float else _rounded(number, _INTEGER_DIGITS)
+def number_shown(number: Fraction, quantity: Quantity, factor: Fraction = Fraction(1)) -> str:
+    """ "842.1 gpm": the shortest decimal number that the same words would be sent for, with its unit.
+
+    A number of whole steps that ends, such as 842.1, is shown as it is.
+    """
+    if quantity.type.is_float or not _ends(number):
+        decimal = _shortest(number, quantity, factor)
+    else:
+        decimal = _rounded(number, _INTEGER_DIGITS)
     return f"{_plain(decimal)} {quantity.unit}".rstrip()
 
 
 def bits_shown(pattern: int, quantity: Quantity) -> str:
-    """The names of the bits that are set, the lowest first; a bit without a name by its number."""
-    named = {bit.number: bit.name for bit in quantity.bits}
-    present = (number for number in range(quantity.type.bits) if pattern >> number & 1)
-    return ", ".join(named.get(number, f"bit {number}") for number in present) or "no bit set"
+    """The names of the conditions that hold, the lowest bit first; a bit that is set and has no name by its number."""
+    named = {bit.number: bit for bit in quantity.bits}
+    told = []
+    for number in range(quantity.width):
+        bit, is_set = named.get(number), pattern >> number & 1
+        if bit is None and is_set:
+            told.append(f"bit {number}")
+        elif bit is not None and is_set == bit.when:
+            told.append(bit.name)
+    return ", ".join(told) or ("no condition holds" if pattern else "no bit set")
 
 
-def _shortest(number: Fraction, quantity: Quantity) -> Decimal:
-    digits = _DIGITS[quantity.type]
-    pattern = _pattern(number, quantity)
+def _ends(number: Fraction) -> bool:
+    """Whether its decimal digits come to an end: no prime factor but 2 and 5 is in the denominator."""
+    return bool(10 ** number.denominator.bit_length() % number.denominator == 0)
+
+
+def _shortest(number: Fraction, quantity: Quantity, factor: Fraction) -> Decimal:
+    digits = _DIGITS.get(quantity.type, _INTEGER_DIGITS)
+    pattern = _pattern(number, quantity, factor)
     for fewer in range(1, digits):
         decimal = _rounded(number, fewer)
-        if _pattern(Fraction(decimal), quantity) == pattern:
+        if _pattern(Fraction(decimal), quantity, factor) == pattern:
             return decimal
     return _rounded(number, digits)
 
 
-def _pattern(number: Fraction, quantity: Quantity) -> int | None:
+def _pattern(number: Fraction, quantity: Quantity, factor: Fraction) -> int | None:
     try:
-        return pattern_of_number((number - quantity.offset) / quantity.step, quantity.type)
-    except ValueError:  # rounded up beyond the greatest float
+        raw = (number - quantity.offset) / (quantity.step * factor)
+        return pattern_of_number(raw, quantity.type, quantity.length)
+    except ValueError:  # rounded up beyond the greatest number of the type
         return None
 
 
