@@ -30,7 +30,7 @@ def accepted_site(reader: Reader) -> Accepted:
     content = json.loads(event.content)
     maps: dict[str, str] = content["maps"]
     texts = {name: _text(reader, sha256) for name, sha256 in maps.items()}
-    site, problems = parse_site(_text(reader, content["site"]), content["file"], texts.__getitem__)
+    site, problems = parse_site(_text(reader, content["site"]), content["file"], texts.__getitem__, ahead=False)
     if site is None:
         first = next(str(problem) for problem in problems if not problem.warning)
         raise EdgeFailure(

@@ -7,8 +7,12 @@ from enum import StrEnum
 from fractions import Fraction
 from zoneinfo import ZoneInfo
 
+from tallywell.readings import units
 from tallywell.readings.units import Measure
 from tallywell.registers.quantity import Display, RegisterMap
+
+# A dead adapter is found and replaced within a week where anybody looks (common practice, no source).
+USUAL_OUTAGE = Measure(Fraction(7), "day", 7 * units.DURATIONS["day"])
 
 
 class Parity(StrEnum):
@@ -59,7 +63,7 @@ class Point:
     """A place of measurement on a well. `map_name` is the map's file as written in the site file.
 
     `possible_rate` is what can physically pass (given, or the pipe's bore at 10 m/s), m3/s in its `si`.
-    `counts_without_external_power` None = unknown.
+    `counts_without_external_power` None = unknown. `longest_outage` None = the site's.
     """
 
     name: str
@@ -75,6 +79,7 @@ class Point:
     running_above: Measure | None = None
     display: Display | None = None
     counts_without_external_power: bool | None = None
+    longest_outage: Measure | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,7 +109,10 @@ class Permit:
 
 @dataclass(frozen=True, slots=True)
 class Site:
-    """The whole site. Every mapping goes by name, in the order written. `record` is the folder as written, if it is."""
+    """The whole site. Every mapping goes by name, in the order written. `record` is the folder as written, if it is.
+
+    `longest_outage`: how long a meter may go unread before somebody mends it.
+    """
 
     name: str
     time_zone: str
@@ -113,6 +121,7 @@ class Site:
     points: Mapping[str, Point] = field(hash=False)
     permits: Mapping[str, Permit] = field(hash=False)
     record: str | None = None
+    longest_outage: Measure = USUAL_OUTAGE
 
     @property
     def zone(self) -> ZoneInfo:

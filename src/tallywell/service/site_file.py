@@ -12,8 +12,9 @@ from tallywell.readings.units import Measure
 from tallywell.registers.map_forms import DisplayForm
 from tallywell.registers.quantity import Display, RegisterMap
 from tallywell.registers.register_map import parse_map
+from tallywell.service.foreseen import foresee
 from tallywell.service.permits import permits_of
-from tallywell.service.site import Line, Parity, Permit, PermitKind, Point, Share, Site, Well
+from tallywell.service.site import USUAL_OUTAGE, Line, Parity, Permit, PermitKind, Point, Share, Site, Well
 from tallywell.service.site_forms import LineForm, PointForm, SiteForm, WellForm
 from tallywell.written import fields
 from tallywell.written.forms import fill, label_of, sure
@@ -25,11 +26,14 @@ MapReader = Callable[[str], str]
 USUAL_BAUDS = (1200, 2400, 4800, 9600, 14400, 19200, 28800, 38400, 57600, 76800, 115200)
 
 
-def parse_site(text: str, file: str, read_map: MapReader) -> tuple[Site | None, tuple[Problem, ...]]:
+def parse_site(
+    text: str, file: str, read_map: MapReader, *, ahead: bool = True
+) -> tuple[Site | None, tuple[Problem, ...]]:
     """Read a site file. `read_map` gives a map's text by its name as written there; it may raise OSError or ValueError
     (a KeyError of a dict of stored texts is taken alike). The site is None when a Problem that is no warning was found.
 
-    A map's own problems carry the map's name as written in the site file.
+    A map's own problems carry the map's name as written in the site file. `ahead`: judge as well what the site's lines
+    will have to carry; of a text that was accepted before, that is no question any more.
     """
     document = read_document(text, file)
     _refuse_map(document)
@@ -41,10 +45,13 @@ def parse_site(text: str, file: str, read_map: MapReader) -> tuple[Site | None, 
     permits = permits_of(document)
     _judge_unused(document)
     _judge_zone(document, form.time_zone)
-    problems = (*sorted(document.problems), *map_problems)
-    if any(not problem.warning for problem in problems):
-        return None, problems
-    return Site(sure(form.site), sure(form.time_zone), lines, wells, points, permits, form.record), problems
+    site = None
+    if not document.faulty and all(problem.warning for problem in map_problems):
+        outage = form.longest_outage or USUAL_OUTAGE
+        site = Site(sure(form.site), sure(form.time_zone), lines, wells, points, permits, form.record, outage)
+        if ahead:
+            foresee(document, site)
+    return None if document.faulty else site, (*sorted(document.problems), *map_problems)
 
 
 def _refuse_map(document: Document) -> None:
@@ -202,6 +209,7 @@ def _point(document: Document, name: str, form: PointForm, maps: Mapping[str, Re
         form.running_above,
         display,
         form.counts_without_external_power,
+        form.longest_outage,
     )
 
 

@@ -16,6 +16,7 @@ from tallywell.written.forms import Form, Key
 
 Part = Annotated[Any, PlainValidator(anything)]
 NOTHING = Fraction(0)
+OUTAGE = measured("duration", least="0 s", greatest="3660 day")
 # Names that stand for whatever machine the file is read on, or for no place at all.
 _NO_PLACES = frozenset({"localtime", "posixrules", "Factory"})
 
@@ -57,6 +58,7 @@ class SiteForm(Form):
     site: Annotated[str | None, _accepts(label), Key("site: Quail Flat Orchard")] = None
     time_zone: Annotated[str | None, _accepts(zone_name), Key("time_zone: America/Denver")] = None
     record: Annotated[str | None, _accepts(folder)] = None
+    longest_outage: Annotated[Measure | None, _accepts(OUTAGE)] = None
     lines: Annotated[Part, Key("lines:")] = None
     wells: Annotated[Part, Key("wells:")] = None
     points: Annotated[Part, Key("points:")] = None
@@ -99,6 +101,7 @@ class PointForm(Form):
     running_above: Annotated[Measure | None, _accepts(measured("flow rate", least="0 gpm"))] = None
     display: Part = None
     counts_without_external_power: Annotated[bool | None, _accepts(yes_no_or_unknown)] = None
+    longest_outage: Annotated[Measure | None, _accepts(OUTAGE)] = None
 
 
 class PermitForm(Form):

@@ -1,0 +1,221 @@
+"""What a site's lines will have to carry, as `check` shows it."""
+
+from collections.abc import Iterable, Sequence
+
+from tallywell.readings.exchange import BIT_FUNCTIONS, Read
+from tallywell.readings.units import FLOWS
+from tallywell.registers.quantity import SETTINGS, TABLE_OF, Kind
+from tallywell.reports.decimals import per_cent, plain
+from tallywell.reports.shown_units import WORDS, rate_unit
+from tallywell.reports.table import Column, table, wrapped
+from tallywell.service.durations import YEAR, at_least, exactly, in_words
+from tallywell.service.foreseen import step_text, step_time
+from tallywell.service.outlook import (
+    MS_NS,
+    USUAL_TURNAROUND_NS,
+    LineOutlook,
+    PointOutlook,
+    Round,
+    SetOutlook,
+    Wire,
+    outlook,
+)
+from tallywell.service.site import Point, Site
+
+WIDTH = 100
+MOST_EXACT = 1000 * YEAR  # seconds of longer ones are of no use to anybody
+
+
+def plan(site: Site) -> list[str]:
+    """The lines of text: what is read and its cost, each line's use, each total's length of life, and the notes."""
+    lines = outlook(site)
+    points = [point for line in lines for point in line.points]
+    return [
+        "",
+        "What is read",
+        *table(_POINT_COLUMNS, [_point_row(point) for point in points]),
+        "",
+        "What a pass costs on the wire",
+        *table(_READ_COLUMNS, [row for point in points for row in _read_rows(point)]),
+        *_notes(note for point in points for note in (*_alike_notes(point), *_unproven_notes(point))),
+        "",
+        "What each line carries",
+        *table(_LINE_COLUMNS, [_line_row(line) for line in lines]),
+        "",
+        "How long a total lasts before it goes round, at the possible rate",
+        *table(_TOTAL_COLUMNS, [_total_row(point, found) for point in points for found in point.rounds]),
+        *_notes(_step_note(point.point, found) for point in points for found in point.rounds if found.step_m3),
+        "",
+        *_wrapped(_assumed(site)),
+    ]
+
+
+def _notes(notes: Iterable[str]) -> list[str]:
+    return [line for note in notes for line in _wrapped(note, 2)]
+
+
+def _wrapped(text: str, indent: int = 0) -> list[str]:
+    return [f"{'':{indent}}{line}" for line in wrapped(text, WIDTH - indent)]
+
+
+def _assumed(site: Site) -> str:
+    return (
+        f"Assumed: an answer begins {at_least(USUAL_TURNAROUND_NS)} after the silence behind its request (common "
+        "practice, no source), or at the map's longest_delay where that is sooner. The longest likely outage is "
+        f"{exactly(int(site.longest_outage.si * 1000))} where no point says otherwise (longest_outage)."
+    )
+
+
+# --- what is read
+
+_POINT_COLUMNS = (
+    Column("point"),
+    Column("line"),
+    Column("address", right=True),
+    Column("map"),
+    Column("every", right=True),
+    Column("least possible", right=True),
+)
+
+
+def _point_row(found: PointOutlook) -> tuple[str, ...]:
+    point = found.point
+    name = f"{point.map.name} ({point.map.revision})"
+    return point.name, point.line, str(point.address), name, exactly(point.every_ms), _least(found.least_ns)
+
+
+# --- what a pass costs
+
+_READ_COLUMNS = (
+    Column("point"),
+    Column("when"),
+    Column("reads"),
+    Column("bytes sent", right=True),
+    Column("bytes back", right=True),
+    Column("wire time", right=True),
+    Column("quantity by quantity"),
+)
+
+
+def _read_rows(point: PointOutlook) -> list[tuple[str, ...]]:
+    return [
+        (
+            point.point.name if number == 0 else "",
+            _when(each),
+            f"{len(each.chosen.reads)} ({_content(each.chosen.reads)})",
+            str(each.chosen.sent),
+            str(each.chosen.answered),
+            at_least(each.chosen.usual_ns),
+            _beside(each.plain),
+        )
+        for number, each in enumerate(point.sets)
+    ]
+
+
+def _when(each: SetOutlook) -> str:
+    if each.every_ns is None:
+        return "at the start"
+    if each.rhythm == SETTINGS:
+        return "daily, after silence"
+    return "each poll" if each.each_poll else f"every {exactly(each.every_ns // MS_NS)}"
+
+
+def _content(reads: Sequence[Read]) -> str:
+    words = sum(read.words for read in reads if read.function not in BIT_FUNCTIONS)
+    bits = sum(read.words for read in reads if read.function in BIT_FUNCTIONS)
+    return ", ".join(f"{n} {what}{'' if n == 1 else 's'}" for n, what in ((words, "word"), (bits, "bit")) if n)
+
+
+def _beside(plain_wire: Wire) -> str:
+    """The plan that reads each quantity by itself."""
+    count = len(plain_wire.reads)
+    return f"{count} read{'' if count == 1 else 's'}, {at_least(plain_wire.usual_ns)}"
+
+
+def _alike_notes(point: PointOutlook) -> list[str]:
+    return [
+        f"{point.point.name}: {' and '.join(map(_read, group))} have answers of one length, so that a late answer to "
+        "one could be taken for the other's; the quiet-line rule guards against it: a meter that owes an answer is "
+        "left alone until the answer can no longer come."
+        for group in point.alike
+    ]
+
+
+def _read(read: Read) -> str:
+    return f"{TABLE_OF[read.function]} {read.register} ({_content((read,))})"
+
+
+def _unproven_notes(point: PointOutlook) -> list[str]:
+    if all(each.proven for each in point.sets):
+        return []
+    return [f"{point.point.name}: the search for the cheapest reads was ended; these are the best it had found."]
+
+
+# --- what each line carries
+
+_LINE_COLUMNS = (
+    Column("line"),
+    Column("points", right=True),
+    Column("wire time of a cycle", right=True),
+    Column("least possible every", right=True),
+    Column("in use", right=True),
+    Column("at the longest delays", right=True),
+)
+
+
+def _line_row(line: LineOutlook) -> tuple[str, ...]:
+    name, count = line.line.name, str(len(line.points))
+    shares = (per_cent(line.share), per_cent(line.longest_share))
+    return name, count, at_least(line.cycle_ns), _least(line.least_ns), *shares
+
+
+def _least(ns: int | None) -> str:
+    return "none" if ns is None else at_least(ns)
+
+
+# --- how long a total lasts
+
+_TOTAL_COLUMNS = (
+    Column("point"),
+    Column("total"),
+    Column("goes round at", right=True),
+    Column("possible rate", right=True),
+    Column("lasts", right=True),
+    Column("seconds", right=True),
+)
+
+
+def _total_row(point: PointOutlook, found: Round) -> tuple[str, ...]:
+    one_count = found.total.one_count
+    assert one_count is not None
+    rate = rate_unit(one_count.unit, _flow_unit(point.point))
+    one = f"{plain(one_count.number)} {WORDS.get(one_count.unit, one_count.unit)}"
+    size = f"{_capacity(found.total.scale.capacity)} x {one}"
+    seconds = f"{int(found.seconds):,}" if found.seconds < MOST_EXACT else ""
+    name = f"{found.total.name}{' (books)' if found.total.for_the_books else ''}"
+    return point.point.name, name, size, rate.text(point.point.possible_rate.si), in_words(found.seconds), seconds
+
+
+def _capacity(capacity: int) -> str:
+    """10^8 and 2^32 rather than a row of digits."""
+    for base in (10, 2):
+        power, rest = 0, capacity
+        while rest % base == 0:
+            power, rest = power + 1, rest // base
+        if rest == 1 and power > 3:
+            return f"{base}^{power}"
+    return f"{capacity:,}"
+
+
+def _flow_unit(point: Point) -> str | None:
+    """The unit that the rate was written in, else the one that the meter's flow rate has."""
+    if point.possible_rate.unit in FLOWS and point.pipe is None:
+        return point.possible_rate.unit
+    return next((q.unit for q in point.map.quantities.values() if q.kind is Kind.FLOW), None)
+
+
+def _step_note(point: Point, found: Round) -> str:
+    return (
+        f"{point.name}: {found.total.name} is a {found.total.type}: near its capacity it moves in steps of "
+        f"{step_text(found)}, {step_time(found, point)} of pumping at the possible rate."
+    )

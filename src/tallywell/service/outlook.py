@@ -1,0 +1,225 @@
+"""What a site's lines will have to carry, and how long its totals last, reckoned before anything is wired. Pure.
+
+An exchange costs request, silence, turnaround, reply, silence (Modbus over Serial Line V1.02, 2.5.1.1), the silence
+before the next request being the meter's own `pause` where that is longer. A share of a line is wire time over the time
+between polls, the sets that are read hourly or daily averaged in; what is read only at the start is in no share.
+"""
+
+import math
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+
+from tallywell.line.frame import REQUEST_LENGTH, reply_length
+from tallywell.line.timing import LineSettings
+from tallywell.readings.exchange import Read
+from tallywell.registers.blocks import ReadSet, chosen, plain_reads, read_sets
+from tallywell.registers.numbers import bounds_of_pattern, pattern_of_number
+from tallywell.registers.quantity import EACH_POLL, Quantity, RegisterMap, Rhythm
+from tallywell.service.site import Line, Point, Site
+
+# How long a meter thinks, beyond the silence that ends the request, before its answer begins. Tens of milliseconds are
+# usual (common practice, no source); a map whose longest delay is shorter goes before it.
+USUAL_TURNAROUND_NS = 20_000_000
+MS_NS = 1_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class Wire:
+    """What some reads of one pass cost on the wire, a wake included: bytes sent and answered, and the time it takes at
+    the usual turnaround and where every answer takes its longest delay.
+    """
+
+    reads: tuple[Read, ...]
+    sent: int
+    answered: int
+    usual_ns: int
+    longest_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class SetOutlook:
+    """What is read together at one point: the reads chosen, and beside them one read for each quantity or group.
+
+    `every_ns` None: read at the start only. `proven`: no permitted plan is better than the chosen one.
+    """
+
+    names: tuple[str, ...]
+    rhythm: Rhythm
+    every_ns: int | None
+    chosen: Wire
+    plain: Wire
+    proven: bool
+
+    @property
+    def each_poll(self) -> bool:
+        return self.rhythm == EACH_POLL
+
+    def share(self, wire_ns: int) -> Fraction:
+        """Which part of all time `wire_ns` is, once each time that this is read."""
+        return Fraction(wire_ns, self.every_ns) if self.every_ns else Fraction(0)
+
+
+@dataclass(frozen=True, slots=True)
+class Round:
+    """How long one total takes to go round once at the point's possible rate, exact.
+
+    `step_m3`: of a float, how far its neighbours lie apart near the last count, where that is more than one count.
+    """
+
+    total: Quantity
+    seconds: Fraction
+    step_m3: Fraction | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class PointOutlook:
+    """One point. `alike`: reads whose answers nothing but their content tells apart, as they have one length."""
+
+    point: Point
+    sets: tuple[SetOutlook, ...]
+    alike: tuple[tuple[Read, ...], ...]
+    rounds: tuple[Round, ...]
+
+    @property
+    def share(self) -> Fraction:
+        return _share((self,), _usual)
+
+    @property
+    def least_ns(self) -> int | None:
+        """The least `every` that this point alone could have; None where the rest of what it reads fills the line."""
+        return _least((self,))
+
+
+@dataclass(frozen=True, slots=True)
+class LineOutlook:
+    """One line with all its points. `cycle_ns`: the wire time in which each point is polled once."""
+
+    line: Line
+    points: tuple[PointOutlook, ...]
+
+    @property
+    def cycle_ns(self) -> int:
+        return sum(_polls_ns(point) for point in self.points)
+
+    @property
+    def least_ns(self) -> int | None:
+        """The least `every` that all its points together could have."""
+        return _least(self.points)
+
+    @property
+    def share(self) -> Fraction:
+        """The part of all time in which the line is in use, at the rates of polling as stated."""
+        return _share(self.points, _usual)
+
+    @property
+    def longest_share(self) -> Fraction:
+        """The same where every answer takes its meter's longest delay."""
+        return _share(self.points, _longest)
+
+
+def outlook(site: Site) -> tuple[LineOutlook, ...]:
+    """Every line of the site with its points, in the order written."""
+    return tuple(_line_outlook(line, site.points_of(line.name)) for line in site.lines.values())
+
+
+def _line_outlook(line: Line, points: Iterable[Point]) -> LineOutlook:
+    """Points of one map and one `every` are planned once: the search for the cheapest reads is the dear part."""
+    settings = LineSettings(line.port, line.baud, line.parity.value, line.stop_bits)
+    planned: dict[tuple[int, int], tuple[SetOutlook, ...]] = {}
+    found = []
+    for point in points:
+        key = id(point.map), point.every_ms
+        if key not in planned:
+            planned[key] = _sets(point, settings)
+        rounds = tuple(_round(total, point) for total in point.map.totals)
+        found.append(PointOutlook(point, planned[key], _alike(planned[key]), rounds))
+    return LineOutlook(line, tuple(found))
+
+
+def _sets(point: Point, settings: LineSettings) -> tuple[SetOutlook, ...]:
+    every_ns = point.every_ms * MS_NS
+    return tuple(_set(point.map, found, every_ns, settings) for found in read_sets(point.map, every_ns))
+
+
+def _set(register_map: RegisterMap, found: ReadSet, every_ns: int, settings: LineSettings) -> SetOutlook:
+    best = chosen(register_map, found.names)
+    return SetOutlook(
+        found.names,
+        found.rhythm,
+        every_ns if found.rhythm == EACH_POLL else found.rhythm.every_ns,
+        wire_of(register_map, best.reads, settings),
+        wire_of(register_map, plain_reads(register_map, found.names), settings),
+        best.proven,
+    )
+
+
+def wire_of(register_map: RegisterMap, plan: Sequence[Read], settings: LineSettings) -> Wire:
+    """What one pass over `plan` costs: one exchange after the other, and the wake before them where the map has one."""
+    limits, silence_ns = register_map.limits, settings.silence_ns
+    longest_ns = max(0, limits.longest_delay_ns - silence_ns)  # the delay counts from the request's last bit
+    usual_ns = min(USUAL_TURNAROUND_NS, longest_ns)
+    pauses_ns = len(plan) * max(0, limits.pause_ns - silence_ns)
+    sent, answered = REQUEST_LENGTH * len(plan), sum(reply_length(read) for read in plan)
+    usual_ns, longest_ns = (settings.cycle_ns(plan, ns) + pauses_ns for ns in (usual_ns, longest_ns))
+    wake = register_map.wake
+    if wake is None or not plan:
+        return Wire(tuple(plan), sent, answered, usual_ns, longest_ns)
+    wake_ns = settings.wire_ns(REQUEST_LENGTH) + max(wake.wait_ns, silence_ns)
+    return Wire(tuple(plan), sent + REQUEST_LENGTH, answered, usual_ns + wake_ns, longest_ns + wake_ns)
+
+
+def _usual(wire: Wire) -> int:
+    return wire.usual_ns
+
+
+def _longest(wire: Wire) -> int:
+    return wire.longest_ns
+
+
+def _share(points: Iterable[PointOutlook], ns: Callable[[Wire], int]) -> Fraction:
+    return sum((each.share(ns(each.chosen)) for point in points for each in point.sets), Fraction(0))
+
+
+def _polls_ns(point: PointOutlook) -> int:
+    return sum(each.chosen.usual_ns for each in point.sets if each.each_poll)
+
+
+def _least(points: Sequence[PointOutlook]) -> int | None:
+    """Where all are polled each E, the polls take polls/E of the time; what has a rhythm of its own takes the rest."""
+    rest = sum(
+        (each.share(each.chosen.usual_ns) for point in points for each in point.sets if not each.each_poll), Fraction(0)
+    )
+    return None if rest >= 1 else math.ceil(sum(map(_polls_ns, points)) / (1 - rest))
+
+
+def _alike(sets: Iterable[SetOutlook]) -> tuple[tuple[Read, ...], ...]:
+    """Groups of different reads with one function and one length of answer: a late answer to one fits another."""
+    groups: dict[tuple[int, int], list[Read]] = {}
+    for read in dict.fromkeys(read for each in sets for read in each.chosen.reads):
+        groups.setdefault(answer_of(read), []).append(read)
+    return tuple(tuple(group) for group in groups.values() if len(group) > 1)
+
+
+def answer_of(read: Read) -> tuple[int, int]:
+    """All that an answer says of its request: the function, and how many bytes it carries (V1.1b3, 6.1 to 6.4)."""
+    return read.function, read.content_bytes
+
+
+def _round(total: Quantity, point: Point) -> Round:
+    scale = total.scale
+    return Round(total, scale.capacity * scale.one_count_m3 / point.possible_rate.si, float_step(total))
+
+
+def float_step(total: Quantity) -> Fraction | None:
+    """The volume, in m3, between the float nearest the last count and its neighbours; None where one count is more."""
+    if not total.type.is_float or total.si_per_unit is None or total.low_part is not None:
+        return None
+    scale, m3_per_raw = total.scale, total.step * total.si_per_unit
+    try:
+        last = pattern_of_number((scale.capacity - 1) * scale.one_count_m3 / m3_per_raw, total.type)
+    except ValueError:  # beyond what the type holds: the map's own fault
+        return None
+    low, high = bounds_of_pattern(last, total.type)
+    step_m3 = (high - low) * m3_per_raw
+    return step_m3 if step_m3 > scale.one_count_m3 else None
