@@ -1,6 +1,7 @@
 """Who is due: marks of the wall clock, order, owing units, looks, steps of the clock."""
 
-from dataclasses import replace
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from itertools import pairwise
 from zoneinfo import ZoneInfo
@@ -9,10 +10,11 @@ import pytest
 
 from tallywell.readings.exchange import Ask, Outcome, Pass, Read
 from tallywell.readings.faults import Fault
-from tallywell.schedule.due import ClockStepped, LineState, LookAgain, Plan, Sleep, begin, learned, next_ask
+from tallywell.schedule.due import ClockStepped, LineState, LookAgain, Plan, Sleep, WakeAsk, begin, learned, next_ask
 
 S = 1_000_000_000
-MIN, HOUR = 60 * S, 3600 * S
+MS = 1_000_000
+MIN, HOUR, DAY = 60 * S, 3600 * S, 86_400 * S
 READ, SECOND_READ = Read(4, 0, 10), Read(3, 20, 1)
 
 
@@ -21,7 +23,7 @@ def plan(point: str, address: int, every_ns: int = MIN, reads: tuple[Read, ...] 
 
 
 def good(ask: Ask, at_ns: int) -> Outcome:
-    return Outcome(ask, bytes(2 * ask.read.words), None, at_ns, at_ns + S // 100)
+    return Outcome(ask, bytes(ask.read.content_bytes), None, at_ns, at_ns + S // 100)
 
 
 def bad(ask: Ask, at_ns: int, fault: Fault = Fault.NO_ANSWER, owes_until_ns: int | None = None) -> Outcome:
@@ -250,3 +252,252 @@ def test_after_a_start_no_unit_is_asked_while_it_may_answer_whoever_asked_before
     assert sleeps_until(state, 61 * S) == 64 * S + S // 2
     assert asked(state, 64 * S + S // 2).address == 2
     assert asked(begin([plan("north", 1)], 40 * S, 0, owed=True), 60 * S).address == 1, "else it costs nothing"
+
+
+BLOCK = {"main": Read(4, 0, 10), "settings": Read(3, 70, 6), "once": Read(3, 50, 8), "hourly": Read(4, 60, 1)}
+
+
+def point(name: str, address: int, *more: str) -> list[Plan]:
+    """A main plan each minute and what else is named, as a map gives them."""
+    main = replace(plan(name, address), reads=(BLOCK["main"],))
+    kinds = {
+        "settings": replace(main, every_ns=DAY, after_silence=True, main=False),
+        "once": replace(main, every_ns=None, main=False),
+        "hourly": replace(main, every_ns=HOUR, main=False),
+    }
+    return [main, *(replace(kinds[kind], reads=(BLOCK[kind],)) for kind in more)]
+
+
+def told(passes: list[Pass]) -> list[str]:
+    """ "a main" for each pass."""
+    names = {read: name for name, read in BLOCK.items()}
+    return [f"{ended.point} {names[ended.reads[0]]}" for ended in passes]
+
+
+@dataclass
+class Line:
+    """A line with a clock of its own; `answers` says how each request ends."""
+
+    state: LineState
+    now_ns: int
+    answers: Callable[[Ask], Fault | None] = lambda _ask: None
+    asks: list[tuple[int, Ask]] = field(default_factory=list)
+    passes: list[Pass] = field(default_factory=list)
+
+    def run(self, until_ns: int) -> list[Pass]:
+        """The passes that end in a stretch of time; a request takes 10 ms, or 1 s without an answer."""
+        before = len(self.passes)
+        while self.now_ns < until_ns:
+            what = next_ask(self.state, self.now_ns)
+            if isinstance(what, Sleep):
+                assert what.until_ns > self.now_ns
+                self.now_ns = min(what.until_ns, until_ns)
+                continue
+            self.asks.append((self.now_ns, what))
+            self.learn(self._outcome(what))
+        return self.passes[before:]
+
+    def learn(self, what: Outcome | LookAgain | ClockStepped) -> None:
+        self.state, ended = learned(self.state, what, self.now_ns)
+        self.passes += [ended] if ended else []
+
+    def _outcome(self, ask: Ask) -> Outcome:
+        fault, sent_ns = self.answers(ask), self.now_ns
+        if not ask.expects_reply and fault is None:
+            self.now_ns += ask.longest_delay_ns
+            return Outcome(ask, b"", None, sent_ns, self.now_ns)
+        self.now_ns += S // 100 if fault is None else S
+        if fault is None:
+            return Outcome(ask, bytes(ask.read.content_bytes), None, sent_ns, self.now_ns)
+        owes_ns = self.now_ns + S if fault is Fault.NO_ANSWER else None
+        return Outcome(ask, None, fault, sent_ns, self.now_ns, owes_until_ns=owes_ns)
+
+
+class TestReadSets:
+    def test_each_set_has_its_marks_and_the_main_one_goes_first(self) -> None:
+        line = Line(begin(point("a", 1, "settings", "once", "hourly"), 1, 0), 1)
+        passes = line.run(2 * DAY + 1)
+        marks = {name: [ended.due_ns for ended in passes if told([ended]) == [f"a {name}"]] for name in BLOCK}
+        assert marks["main"] == list(range(MIN, 2 * DAY + 1, MIN))
+        assert marks["hourly"] == list(range(HOUR, 2 * DAY + 1, HOUR))[: len(marks["hourly"])]
+        assert (marks["settings"], marks["once"], len(marks["hourly"])) == ([DAY], [], 47)
+        midnight = [ended for ended in passes if ended.due_ns == DAY]
+        assert told(midnight) == ["a main", "a settings", "a hourly"], "polled longest ago goes first"
+
+    def test_at_a_start_every_set_once_and_the_main_ones_of_all_points_first(self) -> None:
+        plans = point("a", 1, "settings", "once") + point("b", 2, "once")
+        line = Line(begin(plans, 5 * S, 0, at_once=True), 5 * S)
+        assert told(line.run(59 * S)) == ["a main", "b main", "a settings", "a once", "b once"]
+        later = line.run(3 * DAY)
+        assert not [name for name in told(later) if "once" in name]
+        assert told(later).count("a settings") == 2
+
+    def test_what_is_wanted_once_is_tried_each_hour_until_it_came(self) -> None:
+        line = Line(begin(point("a", 1, "once"), 5 * S, 0, at_once=True), 5 * S)
+        line.answers = lambda ask: Fault.BAD_CRC if ask.read == BLOCK["once"] and line.now_ns < 2 * HOUR else None
+        line.run(2 * DAY)
+        tries = [ended.due_ns for ended in line.passes if told([ended]) == ["a once"]]
+        assert tries == [5 * S, HOUR, 2 * HOUR]
+
+    def test_marks_of_a_day_move_with_the_clock_and_a_plan_without_marks_does_not(self) -> None:
+        line = Line(begin(point("a", 1, "settings", "once"), 5 * S, 0, at_once=True), 5 * S)
+        line.run(HOUR)
+        line.learn(ClockStepped(6 * HOUR))
+        passes = [ended for ended in line.run(5 * DAY) if ended.reads[0] != BLOCK["main"]]
+        assert [ended.due_ns for ended in passes] == [day * DAY - 6 * HOUR for day in range(1, 6)]
+        assert set(told(passes)) == {"a settings"}
+
+    def test_a_sleep_is_not_without_end(self) -> None:
+        state = begin([replace(plan("a", 1), every_ns=None)], S, 0)
+        assert sleeps_until(state, S) == S + HOUR
+
+
+class TestAfterSilence:
+    @pytest.mark.parametrize("fault", [Fault.NO_ANSWER, Fault.PORT_LOST])
+    def test_settings_are_read_at_once_when_the_point_answers_again(self, fault: Fault) -> None:
+        line = Line(begin(point("a", 1, "settings", "hourly") + point("b", 2, "settings"), 0, 0, at_once=True), 0)
+        line.run(10 * MIN + S)
+        line.answers = lambda ask: fault if ask.address == 1 else None
+        assert [name for name in told(line.run(13 * MIN + 30 * S)) if "main" not in name] == []
+        line.answers = lambda _ask: None
+        assert sorted(told(line.run(14 * MIN + 30 * S))) == ["a main", "a settings", "b main"]
+        assert [name for name in told(line.run(59 * MIN)) if "main" not in name] == [], "once for each silence"
+
+    @pytest.mark.parametrize("fault", [Fault.BAD_CRC, Fault.EXCEPTION, Fault.STOPPED])
+    def test_damage_is_no_silence(self, fault: Fault) -> None:
+        line = Line(begin(point("a", 1, "settings"), 0, 0, at_once=True), 0)
+        line.run(10 * MIN + S)
+        line.answers = lambda _ask: fault if line.now_ns < 13 * MIN + S else None
+        assert set(told(line.run(30 * MIN))) == {"a main"}
+
+    def test_a_meter_that_was_away_at_the_start(self) -> None:
+        """What is wanted once came not; it is read with the settings as soon as the meter answers."""
+        line = Line(begin(point("a", 1, "settings", "once"), 0, 0, at_once=True), 0)
+        line.answers = lambda _ask: Fault.NO_ANSWER if line.now_ns < 5 * MIN else None
+        line.run(5 * MIN)
+        assert told(line.run(6 * MIN)) == ["a main", "a settings", "a once"]
+        assert set(told(line.run(3 * HOUR))) == {"a main"}
+
+    def test_a_block_that_never_answers_is_no_silence_of_the_meter(self) -> None:
+        """Many meters do not refuse an unknown register but say nothing: that must not call for it each minute."""
+        line = Line(begin(point("a", 1, "settings", "once"), 0, 0, at_once=True), 0)
+        line.answers = lambda ask: Fault.NO_ANSWER if ask.read == BLOCK["settings"] else None
+        passes = told(line.run(5 * HOUR))
+        assert (passes.count("a settings"), passes.count("a once"), passes.count("a main")) == (1, 1, 300)
+
+    def test_another_set_that_came_well_before_notices_a_silence_that_the_main_one_slept_through(self) -> None:
+        plans = point("a", 1, "settings", "hourly")
+        plans[0] = replace(plans[0], every_ns=DAY)
+        line = Line(begin(plans, 0, 0, at_once=True), 0)
+        line.run(HOUR - S)
+        line.answers = lambda _ask: Fault.NO_ANSWER
+        line.run(3 * HOUR - S)
+        line.answers = lambda _ask: None
+        assert told(line.run(4 * HOUR - S)) == ["a hourly", "a settings"]
+
+
+class TestLookAgainAtSets:
+    def test_who_asks_gets_the_main_plan_last(self) -> None:
+        line = Line(begin(point("a", 1, "settings", "once", "hourly"), 0, 0, at_once=True), 0)
+        line.run(30 * S)
+        line.learn(LookAgain("a", "u1"))
+        passes = line.run(40 * S)
+        assert sorted(told(passes)[:3]) == ["a hourly", "a once", "a settings"]
+        assert [(name, ended.asked) for name, ended in zip(told(passes)[3:], passes[3:], strict=True)] == [
+            ("a main", "u1")
+        ]
+        assert all(ended.asked is None for ended in passes[:3])
+
+    def test_at_a_silent_meter_one_set_is_tried_before_the_main_one(self) -> None:
+        line = Line(begin(point("a", 1, "settings", "once", "hourly"), 0, 0, at_once=True), 0)
+        line.run(30 * S)
+        line.answers = lambda _ask: Fault.NO_ANSWER
+        line.run(70 * S)
+        line.learn(LookAgain("a", "u1"))
+        passes = line.run(80 * S)
+        assert (len(passes), told(passes)[-1], passes[-1].asked) == (2, "a main", "u1")
+
+    def test_without_a_start_sets_are_read_when_told(self) -> None:
+        line = Line(begin(point("a", 1, "once"), S, 0), S)
+        line.learn(LookAgain("a"))
+        assert told(line.run(2 * S)) == ["a once", "a main"]
+
+
+WAKE = WakeAsk(Read(3, 1, 1), wait_ns=200 * MS, window_ns=5 * S)
+
+
+def sleepers(*names: str, reads: tuple[Read, ...] = (READ,)) -> list[Plan]:
+    return [replace(plan(name, 1 + k, reads=reads), wake=WAKE) for k, name in enumerate(names)]
+
+
+class TestWake:
+    def test_a_sleeping_unit_is_woken_before_the_first_request(self) -> None:
+        line = Line(begin(sleepers("a"), S, 0), S)
+        (ended,) = line.run(2 * MIN)
+        assert line.asks == [
+            (MIN, Ask(1, WAKE.read, 200 * MS, expects_reply=False)),
+            (MIN + 200 * MS, Ask(1, READ, S)),
+        ]
+        assert (ended.complete, [outcome.ask.read for outcome in ended.outcomes]) == (True, [READ])
+
+    def test_within_the_window_it_is_not_woken_again(self) -> None:
+        """Reads of 10 ms each; a person's look 4.5 s after the waking, and one later."""
+        line = Line(begin(sleepers("a", reads=(READ,) * 3), S, 0), S)
+        line.run(MIN + 4_500 * MS)
+        line.learn(LookAgain("a", "u1"))
+        line.run(MIN + 10 * S)
+        line.learn(LookAgain("a", "u2"))
+        line.run(MIN + 20 * S)
+        woken = [at_ns for at_ns, ask in line.asks if not ask.expects_reply]
+        assert woken == [MIN, MIN + 10 * S]
+        assert [len(ended.outcomes) for ended in line.passes] == [3, 3, 3]
+
+    def test_a_pass_that_outlasts_the_window_wakes_again(self) -> None:
+        line = Line(begin(sleepers("a", reads=(READ,) * 700), S, 0), S)
+        (ended,) = line.run(MIN + 30 * S)
+        assert (ended.complete, len(ended.outcomes)) == (True, 700)
+        woken = [at_ns for at_ns, ask in line.asks if not ask.expects_reply]
+        assert woken == [MIN, MIN + 5 * S]
+
+    def test_each_waking_serves_for_one_request_at_least(self) -> None:
+        """A window that is over when the wait is: nothing can be promised, but it does not wake for ever."""
+        short = replace(WAKE, window_ns=WAKE.wait_ns)
+        line = Line(begin([replace(sleepers("a")[0], wake=short, reads=(READ, SECOND_READ))], S, 0), S)
+        (ended,) = line.run(2 * MIN)
+        assert (ended.complete, [ask.expects_reply for _, ask in line.asks]) == (True, [False, True] * 2)
+
+    def test_two_points_of_one_unit_are_woken_once(self) -> None:
+        plans = [replace(one, address=1) for one in sleepers("a", "b")]
+        line = Line(begin(plans, S, 0), S)
+        assert [ended.point for ended in line.run(2 * MIN)] == ["a", "b"]
+        assert [ask.expects_reply for _, ask in line.asks] == [False, True, True]
+
+    def test_each_unit_is_woken_for_itself(self) -> None:
+        line = Line(begin(sleepers("a", "b"), S, 0), S)
+        line.run(2 * MIN)
+        assert [(ask.address, ask.expects_reply) for _, ask in line.asks] == [
+            (1, False), (1, True), (2, False), (2, True),
+        ]  # fmt: skip
+
+    @pytest.mark.parametrize("fault", [Fault.PORT_LOST, Fault.STOPPED, Fault.STRAY_BYTES])
+    def test_a_waking_that_could_not_be_sent_ends_the_pass(self, fault: Fault) -> None:
+        line = Line(begin(sleepers("a"), S, 0), S)
+        line.answers = lambda ask: None if ask.expects_reply else fault
+        (ended,) = line.run(2 * MIN)
+        assert (ended.fault, len(line.asks)) == (fault, 1)
+
+    def test_a_silent_unit_is_a_missed_poll_and_is_woken_at_its_next(self) -> None:
+        line = Line(begin(sleepers("a"), S, 0), S)
+        line.answers = lambda ask: Fault.NO_ANSWER if ask.expects_reply else None
+        passes = line.run(3 * MIN)
+        assert [(ended.fault, len(ended.outcomes)) for ended in passes] == [(Fault.NO_ANSWER, 1)] * 2
+        assert [ask.expects_reply for _, ask in line.asks] == [False, True] * 2
+
+    def test_who_was_woken_and_then_put_off_is_woken_again(self) -> None:
+        line = Line(begin(sleepers("a"), S, 0), S)
+        line.run(2 * MIN + 100 * MS)
+        line.learn(ClockStepped(-30 * S))
+        line.run(2 * MIN + 40 * S)
+        assert [(at_ns, ask.expects_reply) for at_ns, ask in line.asks[2:]] == [
+            (2 * MIN, False), (2 * MIN + 30 * S, False), (2 * MIN + 30 * S + 200 * MS, True),
+        ]  # fmt: skip

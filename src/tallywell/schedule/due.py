@@ -3,35 +3,70 @@
 Due times are aligned instants of the local wall clock (a multiple of `every` since its epoch) kept on the boot clock,
 so that polls stand on the marks of the clock on the wall and no step of it makes two of them early or loses one. They
 are reckoned anew from the mark each time: nothing adds up, nothing drifts. A point that missed marks is polled once.
-Order: who has been due longest; among equals who was polled longest ago. So nobody starves: whoever is served gets a
-later due time than those who wait. A unit that owes a reply is left alone until it has passed; others are asked.
+Order: who has been due longest; among equals main plans first, as their time is that of the books' total, and then who
+was polled longest ago. So nobody starves: whoever is served gets a later due time than those who wait. A unit that owes
+a reply is left alone until it has passed; others are asked.
+
+A point has one main plan, with the books' total, and a plan for each other set of quantities that is due together.
+Those that are wanted once and those to be read after silence also become due when the point answers after it did not.
+Silence is what the main plan meets, or another that came well before: a block that never answers is no silence, or
+each good pass would call for it again.
+
+A unit that sleeps is woken before a request where it was not within the window before: by a read that is no part of
+the pass, unless the request could not be sent; then the pass ends with that fault.
 """
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 
 from tallywell.readings.exchange import Ask, Outcome, Pass, Read
+from tallywell.readings.faults import Fault
 
-IDLE_NS = 3_600_000_000_000  # how long a line without points sleeps before it looks again
+HOUR_NS = 3_600_000_000_000
+IDLE_NS = HOUR_NS  # how long a line without points sleeps before it looks again
+NEVER_NS = 2**63 - 1
+SILENCE = frozenset({Fault.NO_ANSWER, Fault.PORT_LOST})
+
+
+@dataclass(frozen=True, slots=True)
+class WakeAsk:
+    """A read that wakes a unit: it may be asked `wait_ns` after it, for `window_ns` after it at most."""
+
+    read: Read
+    wait_ns: int
+    window_ns: int
 
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """What is read together at one point, and how often. `every_ns` is aligned to the wall clock."""
+    """What is read together at one point, and how often. `every_ns` is aligned to the wall clock; None: once, at the
+    start, and each hour until it came well.
+
+    `after_silence`: also when the point answers again. `main`: the plan that looks are for; a point has one.
+    """
 
     point: str
     address: int
     reads: tuple[Read, ...]
-    every_ns: int
+    every_ns: int | None
     longest_delay_ns: int
     pause_ns: int = 0
+    after_silence: bool = False
+    main: bool = True
+    wake: WakeAsk | None = None
 
     def __post_init__(self) -> None:
-        if self.every_ns <= 0 or not self.reads:
+        if (self.every_ns is not None and self.every_ns <= 0) or not self.reads:
             raise ValueError(f"point {self.point}: a plan has reads and a time between polls")
 
     def ask(self, number: int) -> Ask:
         return Ask(self.address, self.reads[number], self.longest_delay_ns, self.pause_ns)
+
+    def wake_ask(self) -> Ask | None:
+        """What to ask first where the unit may sleep; None where it never does."""
+        if self.wake is None:
+            return None
+        return Ask(self.address, self.wake.read, self.wake.wait_ns, self.pause_ns, expects_reply=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +78,9 @@ class Sleep:
 
 @dataclass(frozen=True, slots=True)
 class LookAgain:
-    """Make a point due now. `asked`: uuid of the person's ask, None when the ledger wants another look."""
+    """Make a point due now, its main plan last. `asked`: uuid of the person's ask, None when the ledger wants another
+    look; it goes with the main plan's pass.
+    """
 
     point: str
     asked: str | None = None
@@ -66,12 +103,13 @@ class Look:
 
 @dataclass(frozen=True, slots=True)
 class Turn:
-    """One plan's place in the order. `last_ns`: when its last poll began."""
+    """One plan's place in the order. `last_ns`: when its last poll began; `well`: whether that came well."""
 
     plan: Plan
     mark_ns: int
     last_ns: int | None = None
     looks: tuple[Look, ...] = ()
+    well: bool = False
 
     @property
     def due_ns(self) -> int:
@@ -94,12 +132,19 @@ class Running:
 
 @dataclass(frozen=True, slots=True)
 class LineState:
-    """All that the next decision about a line needs. `owes_ns`: until when which unit is left alone."""
+    """All that the next decision about a line needs. `owes_ns`: until when which unit is left alone.
+
+    `silent`: points that did not answer when asked last. `woken_ns`: when which unit was woken last; `just_woken`: the
+    unit that was, if nobody was asked since: that much a waking always serves for.
+    """
 
     turns: tuple[Turn, ...]
     wall_minus_boot_ns: int
     owes_ns: dict[int, int] = field(default_factory=dict)
     running: Running | None = None
+    silent: frozenset[str] = frozenset()
+    woken_ns: dict[int, int] = field(default_factory=dict)
+    just_woken: int | None = None
 
 
 def begin(
@@ -107,12 +152,15 @@ def begin(
 ) -> LineState:
     """The state before the first poll: each plan due at its next aligned instant, or at once as well.
 
+    A plan without marks is due at once or, without `at_once`, only when told.
     `owed`: whoever polled this line before us may have been ended in the middle of an exchange, so that any unit may
     still send the answer to a question that we know nothing of: none is asked before that has passed.
     """
 
     def first(plan: Plan) -> int:
-        return now_ns if at_once else mark_from(now_ns, plan.every_ns, wall_minus_boot_ns)
+        if at_once:
+            return now_ns
+        return NEVER_NS if plan.every_ns is None else mark_from(now_ns, plan.every_ns, wall_minus_boot_ns)
 
     turns = tuple(Turn(plan, first(plan)) for plan in plans)
     owes_ns: dict[int, int] = {}
@@ -130,13 +178,29 @@ def mark_from(boot_ns: int, every_ns: int, wall_minus_boot_ns: int) -> int:
 
 def next_ask(state: LineState, now_ns: int) -> Ask | Sleep:
     """What to ask now, or how long nothing is due."""
-    running = state.running
-    if running is not None:
-        return state.turns[running.turn].plan.ask(len(running.outcomes))
+    if state.running is not None:
+        return _ask_of(state, state.running.turn, now_ns)
     turns = [number for number in range(len(state.turns)) if _from_ns(state, number) <= now_ns]
     if turns:
-        return state.turns[min(turns, key=lambda number: _order(state, number))].plan.ask(0)
-    return Sleep(min((_from_ns(state, number) for number in range(len(state.turns))), default=now_ns + IDLE_NS))
+        return _ask_of(state, min(turns, key=lambda number: _order(state, number)), now_ns)
+    until_ns = min((_from_ns(state, number) for number in range(len(state.turns))), default=NEVER_NS)
+    return Sleep(now_ns + IDLE_NS if until_ns == NEVER_NS else until_ns)
+
+
+def _ask_of(state: LineState, number: int, now_ns: int) -> Ask:
+    """The next request of this turn's pass, or the waking that must go before it."""
+    plan = state.turns[number].plan
+    waking = plan.wake_ask()
+    if waking is not None and not _awake(state, plan, now_ns):
+        return waking
+    return plan.ask(len(state.running.outcomes) if state.running else 0)
+
+
+def _awake(state: LineState, plan: Plan, now_ns: int) -> bool:
+    if state.just_woken == plan.address:
+        return True
+    woken_ns = state.woken_ns.get(plan.address)
+    return woken_ns is not None and plan.wake is not None and now_ns < woken_ns + plan.wake.window_ns
 
 
 def _from_ns(state: LineState, number: int) -> int:
@@ -145,15 +209,17 @@ def _from_ns(state: LineState, number: int) -> int:
     return max(turn.due_ns, state.owes_ns.get(turn.plan.address, turn.due_ns))
 
 
-def _order(state: LineState, number: int) -> tuple[int, int, int]:
+def _order(state: LineState, number: int) -> tuple[int, bool, int, int]:
     turn = state.turns[number]
-    return turn.due_ns, -1 if turn.last_ns is None else turn.last_ns, number
+    return turn.due_ns, not turn.plan.main, -1 if turn.last_ns is None else turn.last_ns, number
 
 
 def learned(state: LineState, what: Outcome | LookAgain | ClockStepped, now_ns: int) -> tuple[LineState, Pass | None]:
     """The state after `what`, and the pass that it ended. An outcome must be that of the ask given last."""
     match what:
         case Outcome():
+            if what.fault is None and not what.ask.expects_reply:
+                return _woken(state, what), None
             return _answered(state, what, now_ns)
         case LookAgain():
             return _with_look(state, what, now_ns), None
@@ -162,43 +228,65 @@ def learned(state: LineState, what: Outcome | LookAgain | ClockStepped, now_ns: 
 
 
 def _with_look(state: LineState, what: LookAgain, now_ns: int) -> LineState:
-    """A point that is not on this line changes nothing; the same ask twice is one."""
+    """A point that is not on this line changes nothing; the same ask twice is one.
+
+    The point's other plans come before the main one, so that who asked sees all of it when that one is stored.
+    """
 
     def looked(turn: Turn) -> Turn:
-        if turn.plan.point != what.point or what.asked in [look.asked for look in turn.looks]:
+        if turn.plan.point != what.point:
             return turn
-        return replace(turn, looks=(*turn.looks, Look(what.asked, now_ns)))
+        return _looked(turn, Look(what.asked, now_ns) if turn.plan.main else Look(None, now_ns - 1))
 
     return replace(state, turns=tuple(looked(turn) for turn in state.turns))
 
 
+def _looked(turn: Turn, look: Look) -> Turn:
+    return turn if look.asked in [waiting.asked for waiting in turn.looks] else replace(turn, looks=(*turn.looks, look))
+
+
 def _stepped(state: LineState, wall_minus_boot_ns: int, now_ns: int) -> LineState:
-    """Each turn's next mark is the first at least `every`/2 after its last poll: none doubled, none far off."""
+    """Each turn's next mark is the first at least `every`/2 after its last poll: none doubled, none far off.
+
+    Whoever was just woken may have to wait now, and then is woken again.
+    """
 
     def moved(turn: Turn) -> Turn:
-        if turn.last_ns is None and turn.mark_ns <= now_ns:
-            return turn  # its first poll is due already
-        from_ns = now_ns if turn.last_ns is None else turn.last_ns + turn.plan.every_ns // 2
-        return replace(turn, mark_ns=mark_from(from_ns, turn.plan.every_ns, wall_minus_boot_ns))
+        every_ns = turn.plan.every_ns
+        if every_ns is None or (turn.last_ns is None and turn.mark_ns <= now_ns):
+            return turn  # it has no marks, or its first poll is due already
+        from_ns = now_ns if turn.last_ns is None else turn.last_ns + every_ns // 2
+        return replace(turn, mark_ns=mark_from(from_ns, every_ns, wall_minus_boot_ns))
 
-    return replace(state, turns=tuple(moved(turn) for turn in state.turns), wall_minus_boot_ns=wall_minus_boot_ns)
+    turns = tuple(moved(turn) for turn in state.turns)
+    return replace(state, turns=turns, wall_minus_boot_ns=wall_minus_boot_ns, just_woken=None)
+
+
+def _woken(state: LineState, outcome: Outcome) -> LineState:
+    unit = outcome.ask.address
+    return replace(state, woken_ns={**state.woken_ns, unit: outcome.sent_ns}, just_woken=unit)
 
 
 def _answered(state: LineState, outcome: Outcome, now_ns: int) -> tuple[LineState, Pass | None]:
     running = state.running or _begun(state, outcome)
     running = replace(running, outcomes=(*running.outcomes, outcome))
-    state = replace(state, running=running, owes_ns=_owes(state.owes_ns, outcome, now_ns))
+    state = replace(state, running=running, owes_ns=_owes(state.owes_ns, outcome, now_ns), just_woken=None)
     plan = state.turns[running.turn].plan
     if outcome.fault is None and len(running.outcomes) < len(plan.reads):
         return state, None
     ended = Pass(plan.point, plan.reads, running.outcomes, running.due_ns, running.asked)
-    return _served(state, running), ended
+    return _served(_after_silence(state, running, now_ns), running), ended
 
 
 def _begun(state: LineState, outcome: Outcome) -> Running:
     """Whose ask it was: the first in order of those that ask just this (two plans of one unit may begin alike)."""
-    alike = [number for number, turn in enumerate(state.turns) if turn.plan.ask(0) == outcome.ask]
-    assert alike, f"nobody here asks {outcome.ask}"
+    asked = outcome.ask
+    alike = [
+        number
+        for number, turn in enumerate(state.turns)
+        if asked == (turn.plan.ask(0) if asked.expects_reply else turn.plan.wake_ask())
+    ]
+    assert alike, f"nobody here asks {asked}"
     number = min(alike, key=lambda number: _order(state, number))
     turn = state.turns[number]
     return Running(number, turn.due_ns, turn.looks[0] if turn.looks else None, ())
@@ -211,13 +299,41 @@ def _owes(owes_ns: dict[int, int], outcome: Outcome, now_ns: int) -> dict[int, i
     return owes_ns
 
 
+def _after_silence(state: LineState, running: Running, now_ns: int) -> LineState:
+    """What a pass that ended tells about its point's silence, and which other plans of the point that makes due.
+
+    While it lasts, looks at other plans than the main one are dropped: a person would wait for each to fail.
+    """
+    served, fault = state.turns[running.turn], running.outcomes[-1].fault
+    point, was_silent = served.plan.point, served.plan.point in state.silent
+    silent = fault in SILENCE and (was_silent or served.plan.main or served.well)
+    if not silent and (fault is not None or not was_silent):
+        return state
+
+    def told(turn: Turn) -> Turn:
+        if turn.plan.point != point or turn.plan.main or turn is served:
+            return turn
+        if silent:
+            return replace(turn, looks=())
+        wanted = turn.plan.after_silence or (turn.plan.every_ns is None and not turn.well)
+        return _looked(turn, Look(None, now_ns)) if wanted else turn
+
+    silents = state.silent | {point} if silent else state.silent - {point}
+    return replace(state, turns=tuple(told(turn) for turn in state.turns), silent=silents)
+
+
 def _served(state: LineState, running: Running) -> LineState:
     """The pass has ended, well or not: the next mark is the first after it began."""
     turn = state.turns[running.turn]
     began_ns = running.outcomes[0].sent_ns
-    mark_ns = mark_from(began_ns + 1, turn.plan.every_ns, state.wall_minus_boot_ns)
+    well = running.outcomes[-1].fault is None
+    every_ns = turn.plan.every_ns
+    if every_ns is None and well:
+        mark_ns = NEVER_NS
+    else:
+        mark_ns = mark_from(began_ns + 1, HOUR_NS if every_ns is None else every_ns, state.wall_minus_boot_ns)
     looks = tuple(look for look in turn.looks if look != running.look)  # one that came meanwhile waits on
-    served = replace(turn, mark_ns=mark_ns, last_ns=began_ns, looks=looks)
+    served = replace(turn, mark_ns=mark_ns, last_ns=began_ns, looks=looks, well=well)
     return replace(state, turns=_with(state.turns, running.turn, served), running=None)
 
 
