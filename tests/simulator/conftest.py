@@ -54,7 +54,7 @@ def plain() -> RegisterMap:
         "plain",
         flow(Table.INPUT, 0, ValueType.FLOAT32, "gpm"),
         total("forward_total", Table.INPUT, 2, ValueType.UINT32, "100 gal", for_the_books=True),
-        total("reverse_total", Table.INPUT, 4, ValueType.UINT32, "100 gal"),
+        total("reverse_total", Table.INPUT, 4, ValueType.UINT32, "100 gal", direction=Direction.REVERSE),
         Quantity(
             "status",
             Kind.BITS,

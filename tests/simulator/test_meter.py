@@ -6,7 +6,8 @@ from fractions import Fraction
 import pytest
 
 from tallywell.registers.quantity import RegisterMap
-from tallywell.simulator.meter import Meter, Refusal
+from tallywell.simulator.allowed import Refusal
+from tallywell.simulator.meter import Meter
 from tallywell.simulator.profile import Piece, Profile
 from tallywell.simulator.recipes import Rollover, Silent
 

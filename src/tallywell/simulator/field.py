@@ -7,6 +7,7 @@ is started again goes on where the true total would stand by then, and never fal
 from dataclasses import replace
 from fractions import Fraction
 
+from tallywell.registers.numbers import limits
 from tallywell.registers.quantity import Kind, Quantity, RegisterMap
 from tallywell.simulator.meter import Meter, one_count_m3
 from tallywell.simulator.profile import HOUR_MS, MINUTE_MS, Piece, Profile, Pump, irrigation
@@ -23,7 +24,7 @@ NOTHING = Profile((Piece(BEGINNING_MS, 0),))
 def invented(address: int, register_map: RegisterMap, possible_m3s: Fraction, seed: str) -> Meter:
     """A meter whose pump runs for hours and rests for minutes, at a rate drawn from the seed."""
     share = Fraction(SHARES[sum(seed.encode()) % len(SHARES)], 100)
-    rate_m3s = min([possible_m3s * share, *_limits_m3s(register_map)])
+    rate_m3s = min([possible_m3s * share, *_limits_m3s(Meter(address, register_map, NOTHING))])
     pump = Pump(
         max(1, int(rate_m3s / one_count_m3(register_map) * 10**6)),
         runs_ms=(HOUR_MS, 6 * HOUR_MS),
@@ -38,7 +39,7 @@ def going_round(meter: Meter, soon_ms: int) -> Meter:
     books = meter.map.books
     if books is None:
         return meter
-    first = Rollover(soon_ms).first_count(meter.profile, books.scale.capacity)
+    first = Rollover(soon_ms).first_count(meter.profile, meter.scale(books).capacity)
     return replace(meter, first_count=first)
 
 
@@ -53,14 +54,14 @@ def resting(meter: Meter, from_ms: int) -> Meter:
     return replace(meter, profile=NOTHING, first_count=first)
 
 
-def _limits_m3s(register_map: RegisterMap) -> list[Fraction]:
-    flows = [q for q in register_map.quantities.values() if q.kind is Kind.FLOW]
-    return [most * (q.si_per_unit or 1) * ROOM for q in flows for most in _most(q)]
+def _limits_m3s(meter: Meter) -> list[Fraction]:
+    flows = [q for q in meter.map.quantities.values() if q.kind is Kind.FLOW]
+    return [most * (q.si_per_unit or 1) * ROOM for q in flows for most in _most(meter, q) if most > 0]
 
 
-def _most(quantity: Quantity) -> list[Fraction]:
+def _most(meter: Meter, quantity: Quantity) -> list[Fraction]:
     most = [] if quantity.valid.high is None else [quantity.valid.high]
     if not quantity.type.is_float:
-        highest = 2 ** (quantity.type.bits - quantity.type.is_signed) - 1
-        most.append(highest * quantity.step + quantity.offset)
+        highest = limits(quantity.type, quantity.words)[1]
+        most.append(highest * quantity.step * meter.factor(quantity) + quantity.offset)
     return most

@@ -9,9 +9,12 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from tallywell.line.frame import REQUEST_LENGTH, crc_holds, exception_reply, reply
-from tallywell.simulator.meter import ILLEGAL_FUNCTION, ILLEGAL_VALUE, Meter, Refusal
+from tallywell.readings.exchange import READ_FUNCTIONS
+from tallywell.simulator.allowed import ILLEGAL_FUNCTION, ILLEGAL_VALUE, Refusal
+from tallywell.simulator.meter import MS_NS, Meter
 
-READS_WORDS = (3, 4)  # the two tables of words (V1.1b3, 4.3)
+# Of the wait that the map states: a manual states the longest, and the clock here has milliseconds.
+WAKES_WITHIN = (3, 4)
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,6 +27,14 @@ class Served:
     register: int
     words: int
     data: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class Woken:
+    """A meter that sleeps when nobody asks: from when on it answers, and when it was asked last."""
+
+    from_ms: int
+    last_ms: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,18 +56,33 @@ class Station:
                 raise ValueError(f"two meters have the address {meter.address}; each address on a line is there once")
             self.meters[meter.address] = meter
         self.turnaround_ns = turnaround_ns
+        self._woken: dict[int, Woken] = {}
 
     def hear(self, frame: bytes, utc_ms: int) -> tuple[Answer, ...]:
         """What follows from the bytes between two silences, heard at `utc_ms`."""
         if not crc_holds(frame) or frame[0] not in self.meters:
             return ()
         meter = self.meters[frame[0]]
+        if self._sleeps(meter, utc_ms):
+            return ()
         function, body = frame[1], frame[2:-2]
-        if function not in READS_WORDS:
+        if function not in READ_FUNCTIONS:
             return self._refused(meter, function, ILLEGAL_FUNCTION)
         if len(frame) != REQUEST_LENGTH:
             return self._refused(meter, function, ILLEGAL_VALUE)
         return self._read(meter, function, int.from_bytes(body[:2]), int.from_bytes(body[2:]), utc_ms)
+
+    def _sleeps(self, meter: Meter, utc_ms: int) -> bool:
+        """Whether what is heard now finds the meter asleep; it wakes it, and keeps it awake for another window."""
+        wake = meter.map.wake
+        if wake is None:
+            return False
+        woken = self._woken.get(meter.address)
+        if woken is None or not woken.last_ms <= utc_ms <= woken.last_ms + wake.window_ns // MS_NS:
+            part, whole = WAKES_WITHIN
+            woken = Woken(utc_ms + wake.wait_ns * part // whole // MS_NS, utc_ms)
+        self._woken[meter.address] = Woken(woken.from_ms, utc_ms)
+        return utc_ms < woken.from_ms
 
     def _read(self, meter: Meter, function: int, register: int, words: int, utc_ms: int) -> tuple[Answer, ...]:
         data = meter.answer(function, register, words, utc_ms)
