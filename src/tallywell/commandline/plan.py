@@ -3,10 +3,9 @@
 from collections.abc import Iterable, Sequence
 
 from tallywell.readings.exchange import BIT_FUNCTIONS, Read
-from tallywell.readings.units import FLOWS
-from tallywell.registers.quantity import SETTINGS, TABLE_OF, Kind
+from tallywell.registers.quantity import TABLE_OF, Kind
 from tallywell.reports.decimals import per_cent, plain
-from tallywell.reports.shown_units import WORDS, rate_unit
+from tallywell.reports.shown_units import WORDS, RateUnit, rate_unit
 from tallywell.reports.table import Column, table, wrapped
 from tallywell.service.durations import YEAR, at_least, exactly, in_words
 from tallywell.service.foreseen import step_text, step_time
@@ -21,6 +20,7 @@ from tallywell.service.outlook import (
     outlook,
 )
 from tallywell.service.site import Point, Site
+from tallywell.service.site_file import rate_through
 
 WIDTH = 100
 MOST_EXACT = 1000 * YEAR  # seconds of longer ones are of no use to anybody
@@ -32,7 +32,7 @@ def plan(site: Site) -> list[str]:
     points = [point for line in lines for point in line.points]
     return [
         "",
-        "What is read",
+        "Points",
         *table(_POINT_COLUMNS, [_point_row(point) for point in points]),
         "",
         "What a pass costs on the wire",
@@ -66,7 +66,7 @@ def _assumed(site: Site) -> str:
     )
 
 
-# --- what is read
+# --- points
 
 _POINT_COLUMNS = (
     Column("point"),
@@ -75,13 +75,24 @@ _POINT_COLUMNS = (
     Column("map"),
     Column("every", right=True),
     Column("least possible", right=True),
+    Column("possible rate", right=True),
 )
 
 
 def _point_row(found: PointOutlook) -> tuple[str, ...]:
     point = found.point
     name = f"{point.map.name} ({point.map.revision})"
-    return point.name, point.line, str(point.address), name, exactly(point.every_ms), _least(found.least_ns)
+    rate = _rate_unit(point).text(point.possible_rate.si)
+    return point.name, point.line, str(point.address), name, exactly(point.every_ms), _least(found.least_ns), rate
+
+
+def _rate_unit(point: Point) -> RateUnit:
+    """The unit that the rate was written in; of a pipe that of the meter's flow rate, else the one to its total."""
+    if point.possible_rate != (rate_through(point.pipe) if point.pipe else None):
+        return rate_unit("", point.possible_rate.unit)
+    flow = next((quantity.unit for quantity in point.map.quantities.values() if quantity.kind is Kind.FLOW), None)
+    one_count = point.map.books.one_count if point.map.books else None
+    return rate_unit(one_count.unit if one_count else "", flow)
 
 
 # --- what a pass costs
@@ -113,11 +124,10 @@ def _read_rows(point: PointOutlook) -> list[tuple[str, ...]]:
 
 
 def _when(each: SetOutlook) -> str:
-    if each.every_ns is None:
-        return "at the start"
-    if each.rhythm == SETTINGS:
-        return "daily, after silence"
-    return "each poll" if each.each_poll else f"every {exactly(each.every_ns // MS_NS)}"
+    if each.each_poll:
+        return "each poll"
+    besides = ", after silence" if each.rhythm.after_silence else ""
+    return (f"every {exactly(each.every_ns // MS_NS)}" if each.every_ns else "at the start") + besides
 
 
 def _content(reads: Sequence[Read]) -> str:
@@ -179,7 +189,6 @@ _TOTAL_COLUMNS = (
     Column("point"),
     Column("total"),
     Column("goes round at", right=True),
-    Column("possible rate", right=True),
     Column("lasts", right=True),
     Column("seconds", right=True),
 )
@@ -188,12 +197,11 @@ _TOTAL_COLUMNS = (
 def _total_row(point: PointOutlook, found: Round) -> tuple[str, ...]:
     one_count = found.total.one_count
     assert one_count is not None
-    rate = rate_unit(one_count.unit, _flow_unit(point.point))
     one = f"{plain(one_count.number)} {WORDS.get(one_count.unit, one_count.unit)}"
     size = f"{_capacity(found.total.scale.capacity)} x {one}"
     seconds = f"{int(found.seconds):,}" if found.seconds < MOST_EXACT else ""
     name = f"{found.total.name}{' (books)' if found.total.for_the_books else ''}"
-    return point.point.name, name, size, rate.text(point.point.possible_rate.si), in_words(found.seconds), seconds
+    return point.point.name, name, size, in_words(found.seconds), seconds
 
 
 def _capacity(capacity: int) -> str:
@@ -205,13 +213,6 @@ def _capacity(capacity: int) -> str:
         if rest == 1 and power > 3:
             return f"{base}^{power}"
     return f"{capacity:,}"
-
-
-def _flow_unit(point: Point) -> str | None:
-    """The unit that the rate was written in, else the one that the meter's flow rate has."""
-    if point.possible_rate.unit in FLOWS and point.pipe is None:
-        return point.possible_rate.unit
-    return next((q.unit for q in point.map.quantities.values() if q.kind is Kind.FLOW), None)
 
 
 def _step_note(point: Point, found: Round) -> str:

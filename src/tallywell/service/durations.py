@@ -45,7 +45,7 @@ def _years(years: Fraction) -> str:
 
 
 def at_least(ns: int) -> str:
-    """A time that is not to be undercut, rounded up: below a second in ms, below a minute in tenths, else in seconds."""
+    """A time that is not to be undercut: rounded up, below a second in ms, to a minute in tenths, else in seconds."""
     for size_ns, most, places in ((10**6, 1000, 0), (10**8, 600, 1)):
         units = -(-ns // size_ns)
         if units < most:

@@ -15,7 +15,7 @@ from tallywell.line.timing import LineSettings
 from tallywell.readings.exchange import Read
 from tallywell.registers.blocks import ReadSet, chosen, plain_reads, read_sets
 from tallywell.registers.numbers import bounds_of_pattern, pattern_of_number
-from tallywell.registers.quantity import EACH_POLL, Quantity, RegisterMap, Rhythm
+from tallywell.registers.quantity import EACH_POLL, Quantity, RegisterMap, Rhythm, Wake
 from tallywell.service.site import Line, Point, Site
 
 # How long a meter thinks, beyond the silence that ends the request, before its answer begins. Tens of milliseconds are
@@ -155,18 +155,33 @@ def _set(register_map: RegisterMap, found: ReadSet, every_ns: int, settings: Lin
 
 
 def wire_of(register_map: RegisterMap, plan: Sequence[Read], settings: LineSettings) -> Wire:
-    """What one pass over `plan` costs: one exchange after the other, and the wake before them where the map has one."""
+    """What one pass over `plan` costs: one exchange after the other, and waking the meter where it sleeps."""
     limits, silence_ns = register_map.limits, settings.silence_ns
     longest_ns = max(0, limits.longest_delay_ns - silence_ns)  # the delay counts from the request's last bit
-    usual_ns = min(USUAL_TURNAROUND_NS, longest_ns)
-    pauses_ns = len(plan) * max(0, limits.pause_ns - silence_ns)
-    sent, answered = REQUEST_LENGTH * len(plan), sum(reply_length(read) for read in plan)
-    usual_ns, longest_ns = (settings.cycle_ns(plan, ns) + pauses_ns for ns in (usual_ns, longest_ns))
-    wake = register_map.wake
-    if wake is None or not plan:
-        return Wire(tuple(plan), sent, answered, usual_ns, longest_ns)
-    wake_ns = settings.wire_ns(REQUEST_LENGTH) + max(wake.wait_ns, silence_ns)
-    return Wire(tuple(plan), sent + REQUEST_LENGTH, answered, usual_ns + wake_ns, longest_ns + wake_ns)
+    pause_ns = max(0, limits.pause_ns - silence_ns)
+
+    def taking(turnaround_ns: int) -> tuple[int, int]:
+        exchanges_ns = [settings.exchange_ns(read, turnaround_ns) + pause_ns for read in plan]
+        return _with_wakes(exchanges_ns, register_map.wake, settings.wire_ns(REQUEST_LENGTH) + pause_ns, silence_ns)
+
+    (usual_ns, wakes), (longest_ns, _) = taking(min(USUAL_TURNAROUND_NS, longest_ns)), taking(longest_ns)
+    sent = REQUEST_LENGTH * (len(plan) + wakes)
+    return Wire(tuple(plan), sent, sum(reply_length(read) for read in plan), usual_ns, longest_ns)
+
+
+def _with_wakes(exchanges_ns: Iterable[int], wake: Wake | None, request_ns: int, silence_ns: int) -> tuple[int, int]:
+    """How long the exchanges take one after the other, and how often the meter must be woken: before the first, and
+    again wherever its window is over.
+    """
+    if wake is None:
+        return sum(exchanges_ns), 0
+    wait_ns = max(wake.wait_ns, silence_ns)
+    all_ns, wakes, since_ns = 0, 0, wake.window_ns
+    for exchange_ns in exchanges_ns:
+        if since_ns >= wake.window_ns:
+            all_ns, wakes, since_ns = all_ns + request_ns + wait_ns, wakes + 1, wait_ns
+        all_ns, since_ns = all_ns + exchange_ns, since_ns + exchange_ns
+    return all_ns, wakes
 
 
 def _usual(wire: Wire) -> int:
@@ -215,7 +230,8 @@ def float_step(total: Quantity) -> Fraction | None:
     """The volume, in m3, between the float nearest the last count and its neighbours; None where one count is more."""
     if not total.type.is_float or total.si_per_unit is None or total.low_part is not None:
         return None
-    scale, m3_per_raw = total.scale, total.step * total.si_per_unit
+    factor = total.factor.least if total.factor else 1
+    scale, m3_per_raw = total.scale, factor * total.step * total.si_per_unit
     try:
         last = pattern_of_number((scale.capacity - 1) * scale.one_count_m3 / m3_per_raw, total.type)
     except ValueError:  # beyond what the type holds: the map's own fault
