@@ -226,9 +226,7 @@ def _in_unit(quantity: Quantity, number: Fraction, factor: Fraction) -> Fraction
     return number + quantity.offset if quantity.offset else number
 
 
-def _judged(
-    quantity: Quantity, raw: bytes, number: Fraction, factor: Fraction, total: Total | None = None
-) -> Value:
+def _judged(quantity: Quantity, raw: bytes, number: Fraction, factor: Fraction, total: Total | None = None) -> Value:
     """With its number in SI units; or out of range."""
     if not quantity.valid.holds(number) or (quantity.kind is Kind.TOTAL and total is None):
         return Value(quantity, raw, number, fault=Fault.OUT_OF_RANGE, factor=factor)

@@ -1,9 +1,9 @@
 """Register numbers as manuals print them -> as on the wire, 0 to 65535.
 
 A PDU counts registers, coils and discrete inputs from 0, the data model from 1 (Modbus Application Protocol V1.1b3,
-4.4). Manuals often put the table before the number: 1 and 000001 are the first coil, 10001 and 100001 the first discrete
-input, 30001 and 300001 the first input register, 40001 and 400001 the first holding register; the older five digits end
-at 9999. Common practice, no clause.
+4.4). Manuals often put the table before the number: 1 and 000001 are the first coil, 10001 and 100001 the first
+discrete input, 30001 and 300001 the first input register, 40001 and 400001 the first holding register; the older five
+digits end at 9999. Common practice, no clause.
 """
 
 from dataclasses import dataclass

@@ -13,13 +13,22 @@ _PADDING = b"\0 "
 _ESCAPED = re.compile(r"\\x([0-9A-Fa-f]{2})")
 
 
-def text_of_words(words: bytes, word_order: WordOrder, byte_order: ByteOrder) -> str:
+def text_of_words(
+    words: bytes,
+    word_order: WordOrder = WordOrder.HIGH_WORD_FIRST,
+    byte_order: ByteOrder = ByteOrder.HIGH_BYTE_FIRST,
+) -> str:
     """The text without the NULs and blanks at its end."""
     ordered = pattern_of_words(words, word_order, byte_order).to_bytes(len(words), "big")
     return "".join(_shown(byte) for byte in ordered.rstrip(_PADDING))
 
 
-def words_of_text(text: str, words: int, word_order: WordOrder, byte_order: ByteOrder) -> bytes:
+def words_of_text(
+    text: str,
+    words: int,
+    word_order: WordOrder = WordOrder.HIGH_WORD_FIRST,
+    byte_order: ByteOrder = ByteOrder.HIGH_BYTE_FIRST,
+) -> bytes:
     """The inverse, filled up with NULs; ValueError where the text is too long or has a character that is no byte."""
     plain = _ESCAPED.sub(lambda found: chr(int(found[1], 16)), text)
     try:

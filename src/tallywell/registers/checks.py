@@ -1,0 +1,172 @@
+"""What is judged across a whole map, once each quantity is read: each check one function, each fault at its place."""
+
+import itertools
+import re
+from collections.abc import Iterator, Mapping, Sequence
+
+from tallywell.readings.exchange import Read
+from tallywell.registers.decode import holds
+from tallywell.registers.quantity import EACH_POLL, TABLE_OF, Kind, Limits, Quantity, Span, Table, Wake
+from tallywell.written.forms import label_of
+from tallywell.written.located import Document, Path, quoted
+
+Placed = Sequence[tuple[Path, Span]]
+_NOT_RUNNING_ON = re.compile(r"batch|trip|daily|today|resettable|partial", re.IGNORECASE)
+
+
+def judge_books(document: Document, quantities: Mapping[str, Quantity]) -> None:
+    totals = [quantity for quantity in quantities.values() if quantity.kind is Kind.TOTAL]
+    chosen = [quantity for quantity in totals if quantity.for_the_books]
+    asked = any(
+        document.at(("quantities", name, "for_the_books")) is not None for name in document.group(("quantities",))
+    )
+    if totals and not chosen and not (asked and document.faulty):
+        group = ("quantities", totals[0].name)
+        do = 'add "for_the_books: yes" to the one that the reports are made from'
+        document.complain(group, "no total is for the books", do, got="", key=True)
+    for extra in chosen[1:]:
+        path = ("quantities", extra.name, "for_the_books")
+        what = f"{label_of(path)}: {quoted(chosen[0].name)} is for the books already"
+        document.complain(path, what, "keep one: two totals would count the same water twice")
+    for books in chosen[:1]:
+        _judge_choice(document, books)
+
+
+def _judge_choice(document: Document, books: Quantity) -> None:
+    """Whether volumes can be made from this total."""
+    path: Path = ("quantities", books.name)
+    at = (*path, "for_the_books")
+    if books.is_net:
+        what = f"{label_of(path)} can decrease, and a decrease is never counted"
+        document.complain(at, what, "take the forward total, if the meter has one", got="", warning=True)
+    named = _NOT_RUNNING_ON.search(books.name) and document.at((*path, "resettable")) is None
+    if books.resettable or named:
+        what = f"{label_of(path)} can be set to zero by hand" if books.resettable else f"{label_of(path)} may be reset"
+        do = "take a total that nobody can reset" if books.resettable else 'if it cannot be, write "resettable: no"'
+        document.complain(at, what, do, got="", warning=True)
+    if books.rhythm != EACH_POLL:
+        every = (*path, "every")
+        what = f"{label_of(every)}: the total for the books is read at each poll"
+        document.complain(every, what, 'remove it; the site file says how often ("every" of the point)')
+
+
+def _parts(quantity: Quantity) -> Iterator[tuple[Table, int, int, Quantity]]:
+    yield quantity.table, quantity.register, quantity.register + quantity.words, quantity
+    if quantity.low_part is not None:
+        yield quantity.table, quantity.low_part.register, quantity.low_part.end, quantity
+
+
+def judge_overlaps(document: Document, quantities: Mapping[str, Quantity]) -> None:
+    """Two quantities may show the same words in two ways; sharing only some of them is a slip in a register number."""
+    parts = [part for quantity in quantities.values() for part in _parts(quantity)]
+    placed = sorted(parts, key=lambda part: part[:2])
+    for (table, start, end, before), (its_table, its_start, _, after) in itertools.pairwise(placed):
+        if table != its_table or its_start >= end:
+            continue
+        if before is after:
+            _judge_own_parts(document, after)
+        elif start != its_start:
+            _judge_inside(document, before, after, end - start)
+
+
+def _judge_own_parts(document: Document, quantity: Quantity) -> None:
+    path: Path = ("quantities", quantity.name, "low_part", "register")
+    document.complain(path, f"{label_of(path)}: the two parts overlap", "correct one of the register numbers or types")
+
+
+def _judge_inside(document: Document, before: Quantity, after: Quantity, words: int) -> None:
+    path: Path = ("quantities", after.name, "register")
+    counted = "bits" if before.table.is_bits else "words"
+    what = f"{label_of(path)} lies inside {quoted(before.name)}, which has {words} {counted}"
+    document.complain(path, what, "correct one of the register numbers or types", warning=True)
+
+
+def _most(limits: Limits, table: Table) -> tuple[int, str]:
+    return (limits.bits_per_read, "bits_per_read") if table.is_bits else (limits.words_per_read, "words_per_read")
+
+
+def judge_lengths(document: Document, limits: Limits, quantities: Mapping[str, Quantity]) -> None:
+    """A value is read at once or not at all, so that no two halves of different instants are put together."""
+    told = set[str]()
+    for quantity in sorted(quantities.values(), key=lambda quantity: quantity.first - quantity.end):
+        most, key = _most(limits, quantity.table)
+        length = quantity.end - quantity.first
+        if length <= most or key in told:
+            continue
+        told.add(key)
+        if quantity.words <= most:
+            path: Path = ("quantities", quantity.name, "low_part", "register")
+            what = f"{label_of(path)}: the two parts must come in one read, which would have {length} words"
+            document.complain(path, what, f"limits.{key} allows {most}")
+            continue
+        path, counted = ("limits", key), key.removesuffix("_per_read")
+        what = f"{label_of(path)}: {quoted(quantity.name)} has {length} {counted} and is read at once or not at all"
+        document.complain(path, what, f'write at least "{length}"')
+
+
+def judge_together(document: Document, limits: Limits, groups: Sequence[tuple[Path, tuple[Quantity, ...]]]) -> None:
+    for path, group in groups:
+        first, end = min(quantity.first for quantity in group), max(quantity.end for quantity in group)
+        most, key = _most(limits, group[0].table)
+        reads = [read for read in limits.exact_reads if all(holds(read, quantity) for quantity in group)]
+        what, do = "", "correct the group"
+        if len({quantity.table for quantity in group}) > 1:
+            what = "are in different tables, and one read brings one table"
+        elif len({quantity.rhythm for quantity in group}) > 1:
+            what, do = "are not read at the same times", 'give them the same "every"'
+        elif end - first > most:
+            what, do = f"are {end - first} apart from end to end", f"limits.{key} allows {most}"
+        elif limits.one_by_one:
+            what, do = "cannot come in one read, as exact_reads says one_by_one", "remove one of the two"
+        elif limits.exact_reads and not reads:
+            what, do = "are in no read of limits.exact_reads together", "add the read that brings them"
+        if what:
+            names = " and ".join(quoted(quantity.name) for quantity in group[:2])
+            document.complain(path, f"{label_of(path)}: {names} {what}", do, got="")
+
+
+def judge_barred(
+    document: Document, barred: Placed, quantities: Mapping[str, Quantity], limits: Limits, wake: Wake | None
+) -> None:
+    """No read may touch these registers: not for a quantity, not to wake the meter, not in an exact read."""
+    for path, span in barred:
+        touched = next((quantity for quantity in quantities.values() if _meets(span, _span(quantity))), None)
+        if touched is not None:
+            what = f"{label_of(path)} touches {quoted(touched.name)}, which is read"
+            document.complain(path, what, "correct the span, or the register of the quantity", got="")
+        if wake is not None and _meets(span, _of_read(wake.read)):
+            document.complain(path, f"{label_of(path)} touches the read that wakes the meter", "correct one", got="")
+    for k, read in enumerate(limits.exact_reads):
+        at: Path = ("limits", "exact_reads", k)
+        if any(_meets(span, _of_read(read)) for _, span in barred):
+            document.complain(at, f"{label_of(at)} touches registers of do_not_read", "correct one of them", got="")
+
+
+def judge_safe(document: Document, safe: Placed, barred: Placed) -> None:
+    for path, span in safe:
+        if any(_meets(span, other) for _, other in barred):
+            document.complain(path, f"{label_of(path)} has registers of do_not_read", "correct one of them", got="")
+
+
+def judge_exact(document: Document, limits: Limits, quantities: Mapping[str, Quantity]) -> None:
+    """Every quantity must come by one of the reads that the meter answers."""
+    written = document.at(("limits", "exact_reads"))
+    if not isinstance(written, list) or len(limits.exact_reads) != len(written):
+        return  # none, or some are at fault and might have brought the rest
+    for name, quantity in quantities.items():
+        if not any(holds(read, quantity) for read in limits.exact_reads):
+            path: Path = ("quantities", name, "register")
+            what = f"{label_of(path)}: no read of limits.exact_reads brings it whole"
+            document.complain(path, what, "add the read that does, or correct the register")
+
+
+def _span(quantity: Quantity) -> Span:
+    return Span(quantity.table, quantity.first, quantity.end)
+
+
+def _of_read(read: Read) -> Span:
+    return Span(TABLE_OF[read.function], read.register, read.register + read.words)
+
+
+def _meets(one: Span, other: Span) -> bool:
+    return one.table is other.table and one.first < other.end and other.first < one.end

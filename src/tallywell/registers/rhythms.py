@@ -1,0 +1,28 @@
+"""When a quantity is read: `every`, and what a setting has without it."""
+
+from tallywell.registers.quantity import EACH_POLL, ONCE, SETTINGS, Rhythm
+from tallywell.registers.written_quantity import Written, accept
+from tallywell.written import fields
+
+_LEAST, _GREATEST = "1 s", "366 day"
+
+
+def rhythm_of(written: Written) -> Rhythm:
+    """A setting with an `every` of its own is read after the meter was silent all the same; `once` is just that."""
+    usual = SETTINGS if written.form.setting else EACH_POLL
+    if written.form.every is None:
+        return usual
+    found = accept(written.document, (*written.path, "every"), _rhythm)
+    if found is None or not written.form.setting or not found.every_ns:
+        return found or usual
+    return Rhythm(found.every_ns, after_silence=True)
+
+
+def _rhythm(value: object) -> Rhythm:
+    word = fields.text(value)
+    if word in ("poll", "once"):
+        return EACH_POLL if word == "poll" else ONCE
+    if not word[:1].isdigit():
+        raise fields.refuse("must be poll, once or a duration", 'such as "1 h"')
+    duration = fields.measured("duration", least=_LEAST, greatest=_GREATEST)(value)
+    return Rhythm(round(duration.si * 10**9))
