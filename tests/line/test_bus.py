@@ -67,6 +67,15 @@ def test_an_answer_through_a_real_terminal(pair: Pair, paced_of: PacedOf) -> Non
     bus.close()
 
 
+def test_a_waking_through_a_real_terminal(pair: Pair, paced_of: PacedOf) -> None:
+    paced_of(settings_of(pair.path)).answer(pair.master, reply_to)
+    bus = Bus(settings_of(pair.path), BootClock())
+    woken = bus.exchange(Ask(17, Read(ASK.read.function, ASK.read.register, 1), 50 * MS, expects_reply=False))
+    assert (woken.data, woken.fault, woken.refused) == (b"", None, ())
+    assert woken.ended_ns - woken.sent_ns >= 50 * MS, "the meter has this long to wake"
+    assert bus.exchange(ASK).data == WORDS
+
+
 def test_what_was_said_before_is_not_heard(pair: Pair, paced_of: PacedOf) -> None:
     """Bytes that came before the port was opened are flushed; those that came since start the silence again."""
     stale = frame.reply(17, 3, bytes(6))

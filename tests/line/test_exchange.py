@@ -257,6 +257,88 @@ class TestQuietLine:
             assert second.data in (WORDS, None), late
 
 
+WAKE = Ask(17, Read(3, 1, 1), longest_delay_ns=20 * MS, expects_reply=False)
+WAKE_GOOD = frame.reply(17, 3, b"\x00\x05")
+ALIKE = Ask(17, Read(3, 9, 1), longest_delay_ns=100 * MS)
+ALIKE_GOOD = frame.reply(17, 3, b"\x00\x0a")
+
+
+class TestWaking:
+    """A read that only wakes: its wait is 20 ms, the meter's longest delay 100 ms."""
+
+    @pytest.mark.parametrize(
+        "heard",
+        [
+            [], [(5, WAKE_GOOD)], [(5, b"\xa5\x5a\x00\xff\x13")], [(5, frame.exception_reply(17, 3, 2))],
+            [(0.5, frame.request(17, WAKE.read))], [(1, bytes(3000))], [(19.9, WAKE_GOOD)],
+        ],
+    )  # fmt: skip
+    def test_ends_well_after_its_wait_whatever_comes(self, heard: list[tuple[float, bytes]], wire_of: WireOf) -> None:
+        wire = wire_of(LINE)
+        outcome = wire.play(WAKE, after(heard))
+        assert wire.requests == [(LINE.silence_ns, frame.request(17, WAKE.read))]
+        assert (outcome.data, outcome.fault, outcome.refused, outcome.owes_until_ns) == (b"", None, (), None)
+        assert outcome.ended_ns == outcome.sent_ns + 20 * MS
+        assert wire.play(ASK, after([(5, GOOD)])).data == WORDS
+
+    @pytest.mark.parametrize("fault", [Fault.STOPPED, Fault.PORT_LOST])
+    def test_can_be_ended_from_our_side(self, fault: Fault) -> None:
+        line = Exchange(LINE, 0)
+        line.start(WAKE, 0)
+        line.expire(10 * MS)
+        assert line.request_due(10 * MS)
+        assert line.halt(fault, 15 * MS).fault is fault
+
+    @pytest.mark.parametrize("late_ms", [21, 22.3, 23, 30, 60, 90])
+    @pytest.mark.parametrize("ask", [ASK, OTHER])
+    def test_an_answer_after_the_wait_is_told_and_thrown_away(self, late_ms: float, ask: Ask, wire_of: WireOf) -> None:
+        """It comes while the unit is asked for another block, or while another unit is."""
+        wire = wire_of(LINE)
+        wire.play(WAKE, after([(late_ms, WAKE_GOOD)]))
+        good = frame.reply(ask.address, ask.read.function, bytes(ask.read.content_bytes))
+        outcome = wire.play(ask, after([(95, good)]))
+        assert (outcome.fault, outcome.data, outcome.refused) == (None, bytes(ask.read.content_bytes), ())
+
+    @pytest.mark.parametrize("heard", [WAKE_GOOD + GOOD, WAKE_GOOD[:4]])
+    def test_glued_to_the_answer_and_in_pieces(self, heard: bytes, wire_of: WireOf) -> None:
+        wire = wire_of(LINE)
+        wire.play(WAKE)
+        rest = [(8.5, WAKE_GOOD[4:]), (40, GOOD)] if len(heard) == 4 else []
+        assert wire.play(ASK, after([(5, heard), *rest])).data == WORDS
+
+    @pytest.mark.parametrize("late_ms", [0, 5, 21, 25, 60, 99, 103, 106])
+    def test_a_block_of_the_same_length_is_asked_when_no_answer_to_the_waking_can_come(
+        self, late_ms: float, wire_of: WireOf
+    ) -> None:
+        wire = wire_of(LINE)
+        wake = wire.play(WAKE, after([(late_ms, WAKE_GOOD)]))
+        outcome = wire.play(ALIKE, after([(5, ALIKE_GOOD)]))
+        assert outcome.data == b"\x00\x0a", "not the words of the other block"
+        assert outcome.refused == ()
+        waited_ms = (wire.requests[-1][0] - wake.sent_ns) / MS
+        assert max(20, late_ms) <= waited_ms <= max(20, late_ms) + LINE.silence_ns / MS + 0.01
+        assert wire.play(ALIKE, after([(5, ALIKE_GOOD)])).sent_ns - outcome.ended_ns < 10 * MS, "then no more"
+
+    def test_without_an_answer_to_the_waking_such_a_block_waits_the_longest_delay(self, wire_of: WireOf) -> None:
+        wire = wire_of(LINE)
+        wake = wire.play(WAKE)
+        assert wire.play(ALIKE, after([(5, ALIKE_GOOD)])).data == b"\x00\x0a"
+        waited_ns = wire.requests[-1][0] - wake.sent_ns
+        assert waited_ns == 100 * MS + LINE.wire_ns(7) + LINE.latency_ns
+        assert wire.play(WAKE).fault is None, "which needs no answer and waits for none"
+
+    def test_a_refusal_of_the_function_just_asked_is_the_answer(self, wire_of: WireOf) -> None:
+        wire = wire_of(LINE)
+        wire.play(WAKE)
+        assert wire.play(ASK, after([(5, REFUSAL)])).fault is Fault.EXCEPTION
+
+    def test_a_second_late_answer_is_none(self, wire_of: WireOf) -> None:
+        wire = wire_of(LINE)
+        wire.play(WAKE)
+        outcome = wire.play(ASK, after([(5, WAKE_GOOD), (20, WAKE_GOOD)]))
+        assert (outcome.data, outcome.fault) == (None, Fault.WRONG_BYTE_COUNT)
+
+
 class TestHalt:
     @pytest.mark.parametrize("fault", [Fault.STOPPED, Fault.PORT_LOST])
     def test_in_every_running_state(self, fault: Fault) -> None:

@@ -104,6 +104,28 @@ def test_the_good_answer_is_taken(ask: Ask, data: st.DataObject) -> None:
         assert outcome_of(ask, [reply], 20 * MS, late=True).data == content
 
 
+@settings(max_examples=200, deadline=None)
+@given(asks, st.integers(1, 8), st.integers(0, 49), st.data())
+def test_what_a_waking_brings_late_is_never_the_answer(
+    wire_of: WireOf, ask: Ask, words: int, late_ms: int, data: st.DataObject
+) -> None:
+    """Any block after a waking with any block: the good answer is taken, whenever within the longest delay a late one
+    comes, whole or byte by byte.
+    """
+    wake = Ask(ask.address, Read(3, 0, words), 5 * MS, expects_reply=False)
+    content = data.draw(st.binary(min_size=ask.read.content_bytes, max_size=ask.read.content_bytes))
+    good = frame.reply(ask.address, ask.read.function, content)
+    if good == frame.request(ask.address, ask.read):
+        return
+    late = frame.reply(ask.address, 3, b"\xaa\x55" * words)
+    singly = data.draw(st.booleans())
+    chunks = [late[i : i + 1] for i in range(len(late))] if singly else [late]
+    wire = wire_of(LINE)
+    wire.play(wake, [(late_ms * MS + i, chunk) for i, chunk in enumerate(chunks)])
+    outcome = wire.play(ask, [(49 * MS, good)])
+    assert (outcome.data, outcome.refused) == (content, ())
+
+
 @settings(max_examples=150, deadline=None)
 @given(st.lists(st.tuples(st.integers(-8 * MS, 120 * MS), st.binary(max_size=30)), max_size=8), st.integers(0, 2))
 def test_any_bytes_at_any_time_end(wire_of: WireOf, arrivals: list[tuple[int, bytes]], again: int) -> None:

@@ -20,16 +20,21 @@ The rules, and where they come from ("V1.02" is Modbus over Serial Line V1.02):
    input before a request does not replace this (the late reply comes after the drain), and asking again at once
    makes it worse (each answer then belongs to the request before).
 6. Nothing is asked twice in here: every attempt is the schedule's decision and is on record.
+7. A request that only wakes (`expects_reply` False) is answered by nobody, or by a meter that was awake. What comes
+   within its wait is thrown away and is no fault. An answer may still come after that, in any exchange: it is told by
+   unit, function and byte count, and thrown away. Where the unit's next answer has just these, nothing could tell the
+   two apart: that request waits until the longest delay after the waking has passed too.
 What cannot be had: a reply of the same block that comes later than all of this is taken for fresh.
 """
 
 from collections.abc import Callable
+from dataclasses import dataclass
 from enum import Enum, auto
 
 from tallywell.line import frame
 from tallywell.line.judge import judge, stated_length, wanted_length
 from tallywell.line.timing import LineSettings
-from tallywell.readings.exchange import Ask, Outcome, Refused
+from tallywell.readings.exchange import Ask, Outcome, Read, Refused
 from tallywell.readings.faults import Fault
 
 KEPT_BYTES = 512  # of one run of refused bytes: twice the longest frame
@@ -45,6 +50,7 @@ class State(Enum):
     RECEIVING = auto()  # something came that is not yet as long as the answer
     SETTLING = auto()  # as long as the answer: now there must be silence
     SPOILED = auto()  # something that cannot be the answer any more: wait for its end
+    WAKING = auto()  # the request left, and nobody waits for its answer
     ANSWERED = auto()
     FAILED = auto()
 
@@ -64,6 +70,28 @@ class NeedMore(Enum):
 NEED_MORE = NeedMore.NEED_MORE
 
 
+@dataclass(frozen=True, slots=True)
+class _Woken:
+    """A waking to which an answer may still come. `sent_ns`: its last bit."""
+
+    read: Read
+    sent_ns: int
+
+    def is_like(self, read: Read) -> bool:
+        """Whether an answer to `read` looks as one to the waking would."""
+        return self.read.function == read.function and self.read.content_bytes == read.content_bytes
+
+    def may_be(self, head: bytes, asked: Read | None) -> bool:
+        """Whether a frame that begins so answers the waking, where its unit was asked for `asked` since.
+
+        A refusal says of what function it is and no more: of the function just asked it is taken for the answer.
+        """
+        if head[1:2] == bytes((self.read.function | frame.EXCEPTION_BIT,)):
+            return asked is None or asked.function != self.read.function
+        alike = len(head) > 2 and (head[1], head[2]) == (self.read.function, self.read.content_bytes)
+        return alike and not (asked is not None and self.is_like(asked))
+
+
 class Exchange:
     """The machine. One exchange after another: what the line owes and when it last spoke outlive each of them."""
 
@@ -74,6 +102,7 @@ class Exchange:
         self._babble_ns = 2 * settings.longest_frame_ns  # one foreign frame under way, and another
         self._last_ns = now_ns  # the last byte seen or sent; a port just opened may have been talking
         self._owing: dict[int, int] = {}
+        self._woken: dict[int, _Woken] = {}  # units whose answer to a waking was not heard yet
         self._ask: Ask | None = None
         self._chunk = b""
         self._halted_by = Fault.STOPPED
@@ -144,17 +173,26 @@ class Exchange:
         self._sent_ns: int | None = None
         self._first_ns: int | None = None
         self._give_up_ns = now_ns
+        self._held_until_ns = now_ns
 
     def _take_up(self, now_ns: int) -> State:
         self._begin(now_ns)
         self._outcome = None
         self._owing = {unit: until for unit, until in self._owing.items() if until > now_ns}
+        self._held_until_ns = max(now_ns, self._alike_until())
         self._give_up_ns = max(now_ns, self._silent_ns()) + self._babble_ns
         return State.QUIET
 
     def _silent_ns(self) -> int:
-        """Rule 1: when the silence before the request has lasted long enough."""
-        return self._last_ns + max(self.settings.silence_ns, self._asked.pause_ns)
+        """Rule 1: when the silence before the request has lasted long enough, and what rule 7 waits for is over."""
+        return max(self._held_until_ns, self._last_ns + max(self.settings.silence_ns, self._asked.pause_ns))
+
+    def _alike_until(self) -> int:
+        """Rule 7: until when the answer to a waking may come that would be taken for the one now asked for."""
+        woken, ask = self._woken.get(self._asked.address), self._asked
+        if woken is None or not ask.expects_reply or not woken.is_like(ask.read):
+            return 0
+        return woken.sent_ns + ask.longest_delay_ns + self._reply_ns() + self.settings.latency_ns
 
     def _not_quiet(self, now_ns: int) -> State:
         self._unasked_bytes(now_ns)
@@ -166,6 +204,10 @@ class Exchange:
     def _unasked_bytes(self, now_ns: int) -> State:
         """Nobody was asked: late replies, noise, another master. Kept for the next outcome."""
         self._unasked += self._chunk
+        late = _whole_frame(self._unasked) if self._woken else b""
+        if late and self._answers_waking(late, None):
+            del self._woken[late[0]], self._unasked[: len(late)]
+            self._held_until_ns = max(now_ns, self._alike_until())
         del self._unasked[KEPT_BYTES:]
         self._last_ns = now_ns
         return self.state
@@ -173,6 +215,9 @@ class Exchange:
     def _sent(self, now_ns: int) -> State:
         ask, line = self._asked, self.settings
         self._sent_ns = self._last_ns = now_ns + line.wire_ns(frame.REQUEST_LENGTH)
+        if not ask.expects_reply:
+            self._answer_by_ns = self._sent_ns + ask.longest_delay_ns
+            return State.WAKING
         self._answer_by_ns = self._sent_ns + ask.longest_delay_ns + self._reply_ns() + line.latency_ns  # rule 4
         self._give_up_ns = self._answer_by_ns + self._babble_ns
         return State.WAITING
@@ -187,41 +232,66 @@ class Exchange:
         self._last_ns = now_ns
         if self._sent_ns is not None and now_ns < self._sent_ns:
             self._early = len(self._heard)  # rule 2
-        while self._throw_away_owed():
+        while self._throw_away_late():
             self._first_ns = now_ns if self._heard else None
         if self._first_ns is not None and self._first_ns > self._give_up_ns:
             self._early = len(self._heard)  # rule 4
         del self._heard[KEPT_BYTES:]
         return self._by_length()
 
-    def _throw_away_owed(self) -> bool:
-        """Rule 5: whether a whole frame of an owing unit stood in front, and is now gone."""
-        length = stated_length(bytes(self._heard[:3]))
-        if length is None or len(self._heard) < length or self._heard[0] not in self._owing:
+    def _throw_away_late(self) -> bool:
+        """Rules 5 and 7: whether a whole frame that is late stood in front, and is now gone."""
+        late = _whole_frame(self._heard) if self._owing or self._woken else b""
+        if not late or not self._is_late(late):
             return False
-        owed = bytes(self._heard[:length])
-        if not frame.crc_holds(owed):
-            return False
-        self._refuse(Fault.WRONG_ADDRESS, owed)
-        del self._heard[:length]
-        self._early = max(0, self._early - length)
+        if self._answers_waking(late, self._asked):
+            del self._woken[late[0]]  # a meter answers in order: no other one comes
+        else:
+            self._refuse(Fault.WRONG_ADDRESS, late)
+        del self._heard[: len(late)]
+        self._early = max(0, self._early - len(late))
         return True
+
+    def _is_late(self, heard: bytes) -> bool:
+        return heard[0] in self._owing or self._answers_waking(heard, self._asked)
+
+    def _answers_waking(self, heard: bytes, since: Ask | None) -> bool:
+        """Rule 7: whether a frame that begins so answers the waking of a unit, and not what was asked since."""
+        woken = self._woken.get(heard[0])
+        asked = since.read if since is not None and since.address == heard[0] else None
+        return woken is not None and woken.may_be(heard, asked)
 
     def _by_length(self) -> State:
         if not self._heard:
             return State.WAITING
         head = bytes(self._heard[:3])
         length = wanted_length(self._asked, head)
-        if head[0] in self._owing:
+        if self._is_late(head):
             length = stated_length(head) or length
         if len(self._heard) < length:
             return State.RECEIVING
         return State.SETTLING if len(self._heard) == length else State.SPOILED
 
     def _fault_so_far(self) -> Fault | None:
-        if self._early and self._heard[0] not in self._owing:
+        if self._early and not self._is_late(bytes(self._heard[:3])):
             return Fault.STRAY_BYTES
         return judge(self._asked, bytes(self._heard)) if self.state is State.SPOILED else None
+
+    def _hear_while_waking(self, now_ns: int) -> State:
+        self._heard += self._chunk
+        del self._heard[KEPT_BYTES:]
+        self._last_ns = now_ns
+        return State.WAKING
+
+    def _woke(self, now_ns: int) -> State:
+        """The wait is over: the meter may be asked. Whether it has answered matters for what may still come."""
+        ask, heard = self._asked, bytes(self._heard)
+        self._woken.pop(ask.address, None)
+        if judge(ask, heard) not in (None, Fault.EXCEPTION):
+            assert self._sent_ns is not None
+            self._woken[ask.address] = _Woken(ask.read, self._sent_ns)
+        self._finish(now_ns, data=b"")
+        return State.ANSWERED
 
     def _no_answer(self, now_ns: int) -> State:
         return self._fail(Fault.NO_ANSWER, now_ns)
@@ -232,6 +302,7 @@ class Exchange:
         fault = Fault.STRAY_BYTES if self._early else judge(self._asked, heard)
         if fault is not None:
             return self._fail(fault, now_ns)
+        self._woken.pop(self._asked.address, None)
         self._finish(now_ns, data=heard[3:-2])
         return State.ANSWERED
 
@@ -281,6 +352,13 @@ class Exchange:
         return outcome
 
 
+def _whole_frame(heard: bytearray) -> bytes:
+    """The undamaged frame of a reply that stands in front; nothing where none does."""
+    length = stated_length(bytes(heard[:3]))
+    whole = b"" if length is None or len(heard) < length else bytes(heard[:length])
+    return whole if frame.crc_holds(whole) else b""
+
+
 _DEADLINE: dict[State, Callable[[Exchange], int]] = {
     State.QUIET: lambda line: min(line._silent_ns(), line._give_up_ns),
     State.READY: lambda line: line._last_ns,
@@ -288,6 +366,7 @@ _DEADLINE: dict[State, Callable[[Exchange], int]] = {
     State.RECEIVING: lambda line: min(line._last_ns + line._gap_ns, line._give_up_ns),
     State.SETTLING: lambda line: line._last_ns + line.settings.silence_ns,
     State.SPOILED: lambda line: min(line._last_ns + line._gap_ns, line._give_up_ns),
+    State.WAKING: lambda line: line._answer_by_ns,
 }
 
 TABLE: dict[tuple[State, Happening], Callable[[Exchange, int], State]] = {
@@ -311,6 +390,9 @@ TABLE: dict[tuple[State, Happening], Callable[[Exchange, int], State]] = {
     (State.SPOILED, Happening.HEARD): Exchange._hear,
     (State.SPOILED, Happening.DUE): Exchange._broken_off,
     (State.SPOILED, Happening.HALTED): Exchange._halt,
+    (State.WAKING, Happening.HEARD): Exchange._hear_while_waking,
+    (State.WAKING, Happening.DUE): Exchange._woke,
+    (State.WAKING, Happening.HALTED): Exchange._halt,
     (State.ANSWERED, Happening.ASKED): Exchange._take_up,
     (State.ANSWERED, Happening.HEARD): Exchange._unasked_bytes,
     (State.FAILED, Happening.ASKED): Exchange._take_up,
