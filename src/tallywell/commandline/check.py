@@ -7,7 +7,7 @@ total lasts. Nothing is polled and nothing is written. Exit 1 when there is a fa
 
 import argparse
 
-SUMMARY = "look for faults in a site file and the register maps it names, and show what will be read"
+SUMMARY = "look for faults in a site file and its register maps, and show what will be read"
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
