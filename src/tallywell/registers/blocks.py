@@ -17,6 +17,9 @@ class Costs:
     request_ns: int
     byte_ns: int
 
+    def ns(self, content_bytes: int) -> int:
+        return self.request_ns + self.byte_ns * content_bytes
+
 
 # 19,200 baud with parity, 11 bits a character (Modbus over Serial Line V1.02, 2.5.1): 8 characters of request, 5 of
 # the answer around its content, two silences of 3.5; and 20 ms until the meter answers, which is assumed.
@@ -44,16 +47,25 @@ def reads(
     return chosen(register_map, names, costs).reads
 
 
-def chosen(register_map: RegisterMap, names: Iterable[str] | None = None, costs: Costs = USUAL_COSTS) -> Chosen:
+def chosen(
+    register_map: RegisterMap,
+    names: Iterable[str] | None = None,
+    costs: Costs = USUAL_COSTS,
+    beside: Sequence[Read] = (),
+) -> Chosen:
     """The plan with the fewest equal lengths among the reads of one function and, among those, the least cost.
 
     An RTU reply names the unit and the function, but not the request: only its length tells that it is of another
-    block. With the named quantities come those they need: their factors, and what belongs `together` with them.
+    block. How many are equal: the reads whose length another read has already. `beside`: what the same meter is asked
+    in other plans; its lengths are taken already.
+
+    With the named quantities come those they need: their factors, and what belongs `together` with them.
     """
     plan: list[Read] = []
     ns, equal, proven = 0, 0, True
     for allowed, needed in _needed(register_map, names):
-        found = least(allowed.choices(_outermost(needed)), costs.request_ns, costs.byte_ns)
+        used = [read.content_bytes for read in beside if read.function == allowed.table.function]
+        found = least(allowed.choices(_outermost(needed)), costs.ns, used)
         plan += sorted((choice.read for choice in found.path), key=lambda read: (read.register, read.words))
         ns, equal, proven = ns + found.ns, equal + found.equal, proven and found.proven
     return Chosen(_books_first(register_map, plan), ns, equal == 0, proven)
@@ -155,6 +167,21 @@ def read_sets(register_map: RegisterMap, every_ns: int) -> tuple[ReadSet, ...]:
         rhythms.update(dict.fromkeys(names, replace(joint, after_silence=after)))
     found = sorted(set(rhythms.values()), key=_seldom)
     return tuple(ReadSet(tuple(n for n in rhythms if rhythms[n] == rhythm), rhythm) for rhythm in found)
+
+
+def chosen_sets(
+    register_map: RegisterMap, every_ns: int, costs: Costs = USUAL_COSTS
+) -> tuple[tuple[ReadSet, Chosen], ...]:
+    """Every set with its plan. All are of one meter, so each keeps clear of the lengths of those before it, and of the
+    read that wakes the meter.
+    """
+    found: list[tuple[ReadSet, Chosen]] = []
+    beside = [register_map.wake.read] if register_map.wake else []
+    for read_set in read_sets(register_map, every_ns):
+        plan = chosen(register_map, read_set.names, costs, beside)
+        beside += plan.reads
+        found.append((read_set, plan))
+    return tuple(found)
 
 
 def _at_poll(quantity: Quantity, every_ns: int) -> Rhythm:

@@ -93,14 +93,15 @@ class Permitted:
         return [self._best(place, all_ends) for place in needed]
 
     def _best(self, place: Place, all_ends: Sequence[int]) -> tuple[Choice, ...]:
-        best: dict[int, tuple[tuple[int, int, int], Choice]] = {}
+        best: dict[int, tuple[int, int, int]] = {}
         for first, end in self._reads_holding(place):
-            choice = Choice(self.read(first, end), bisect_right(all_ends, end))
-            length = choice.read.content_bytes
-            rank = (-choice.following, end - first, -first)  # of equal ones the shorter, then the one with less before
-            if length not in best or rank < best[length][0]:
-                best[length] = (rank, choice)
-        return tuple(best[length][1] for length in sorted(best))
+            length = (end - first + 7) // 8 if self.table.is_bits else end - first
+            # Of equally long ones that which brings most, then the one with the least and latest beside it.
+            rank = (-bisect_right(all_ends, end), end - first, -first)
+            if length not in best or rank < best[length]:
+                best[length] = rank
+        found = (best[length] for length in sorted(best))
+        return tuple(Choice(Read(self.table.function, -first, words), -following) for following, words, first in found)
 
     def _reads_holding(self, place: Place) -> Iterator[Place]:
         """The reads that hold a place; of those of one number of registers the last, which reaches farthest."""
