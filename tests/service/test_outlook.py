@@ -144,6 +144,16 @@ def test_a_sleeping_meter_is_woken_before_a_pass_and_where_its_window_ends(windo
     assert wire.usual_ns - awake_ns == wakes * (settings.wire_ns(8) + 200 * MS)
 
 
+def test_a_read_that_is_answered_as_long_as_the_waking_is_held_back() -> None:
+    """Until the longest delay after the waking, 13 bytes of answer and what the adapter may be late have passed."""
+    settings, asleep = LineSettings("", 19_200), map_of()
+    other = replace(asleep, wake=Wake(Read(3, 0, 4), 40 * MS, 5_000 * MS))
+    alike = replace(asleep, wake=Wake(Read(4, 90, 4), 40 * MS, 5_000 * MS))
+    plan = (FOUR_WORDS, ONE_WORD)
+    more_ns = wire_of(alike, plan, settings).usual_ns - wire_of(other, plan, settings).usual_ns
+    assert more_ns / MS == pytest.approx(100 + 13 * 11 / 19.2 + settings.latency_ns / MS - 40, abs=0.001)
+
+
 # --- what a line carries
 
 
@@ -359,10 +369,10 @@ def test_a_quantity_oftener_than_the_registers_change_is_said_once_for_its_map()
 
 @pytest.mark.parametrize(
     ("wake", "warned"),
-    [(Read(4, 30, 4), True), (Read(3, 30, 4), False), (Read(4, 30, 3), False), (Read(4, 0, 4), False)],
+    [(Read(4, 30, 4), True), (Read(3, 30, 4), False), (Read(4, 30, 3), False), (Read(4, 0, 4), True)],
 )
 def test_a_waking_read_that_is_answered_as_long_as_one_that_counts(wake: Read, warned: bool) -> None:
-    """The main block is input 0 with 4 words; an answer to that very read is true wherever it is taken."""
+    """The main block is input 0 with 4 words."""
     asleep = replace(map_of(), wake=Wake(wake, 200 * MS, 5_000 * MS))
     found = foreseen(site_of(register_map=asleep))
     assert len(found) == warned

@@ -37,6 +37,7 @@ def plan(site: Site) -> list[str]:
         "",
         "What a pass costs on the wire",
         *table(_READ_COLUMNS, [row for point in points for row in _read_rows(point)]),
+        *_notes(_silence_notes(points)),
         *_notes(note for point in points for note in (*_alike_notes(point), *_unproven_notes(point))),
         "",
         "What each line carries",
@@ -102,9 +103,9 @@ _READ_COLUMNS = (
     Column("when"),
     Column("reads"),
     Column("bytes sent", right=True),
-    Column("bytes back", right=True),
+    Column("back", right=True),
     Column("wire time", right=True),
-    Column("quantity by quantity"),
+    Column("read singly"),
 )
 
 
@@ -126,8 +127,8 @@ def _read_rows(point: PointOutlook) -> list[tuple[str, ...]]:
 def _when(each: SetOutlook) -> str:
     if each.each_poll:
         return "each poll"
-    besides = ", after silence" if each.rhythm.after_silence else ""
-    return (f"every {exactly(each.every_ns // MS_NS)}" if each.every_ns else "at the start") + besides
+    mark = "*" if each.rhythm.after_silence else ""
+    return (f"every {exactly(each.every_ns // MS_NS)}" if each.every_ns else "at the start") + mark
 
 
 def _content(reads: Sequence[Read]) -> str:
@@ -142,17 +143,26 @@ def _beside(plain_wire: Wire) -> str:
     return f"{count} read{'' if count == 1 else 's'}, {at_least(plain_wire.usual_ns)}"
 
 
+def _silence_notes(points: Iterable[PointOutlook]) -> list[str]:
+    after = any(each.rhythm.after_silence for point in points for each in point.sets)
+    return ["* also when the meter answers again after it was silent"] if after else []
+
+
 def _alike_notes(point: PointOutlook) -> list[str]:
     return [
-        f"{point.point.name}: {' and '.join(map(_read, group))} have answers of one length, so that a late answer to "
-        "one could be taken for the other's; the quiet-line rule guards against it: a meter that owes an answer is "
+        f"{point.point.name}: {_alike(group)} have answers of one length, so that a late answer to "
+        "one could be taken for another's; the quiet-line rule guards against it: a meter that owes an answer is "
         "left alone until the answer can no longer come."
         for group in point.alike
     ]
 
 
-def _read(read: Read) -> str:
-    return f"{TABLE_OF[read.function]} {read.register} ({_content((read,))})"
+def _alike(group: Sequence[Read]) -> str:
+    """ "the reads of holding 0, 1 and 39 (1 word each)": of one table; those of bits may differ in number."""
+    *rest, last = (str(read.register) for read in group)
+    sizes = dict.fromkeys(_content((read,)) for read in group)
+    of_each = f"{', '.join(sizes)} each" if len(sizes) == 1 else ", ".join(sizes)
+    return f"the reads of {TABLE_OF[group[0].function]} {', '.join(rest)} and {last} ({of_each})"
 
 
 def _unproven_notes(point: PointOutlook) -> list[str]:

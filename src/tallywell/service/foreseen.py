@@ -107,14 +107,15 @@ def _judge_rhythms(document: Document, point: Point) -> None:
 
 
 def _judge_wake(document: Document, point: PointOutlook) -> None:
-    """A late answer to the very read that is asked next is that read's answer; another of its length is a wrong one."""
+    """An answer to the waking that comes late would be taken for the other's, so the line holds that read back."""
     wake = point.point.map.wake
     planned = [read for each in point.sets for read in each.chosen.reads]
-    if wake is None or not any(answer_of(read) == answer_of(wake.read) and read != wake.read for read in planned):
+    if wake is None or all(answer_of(read) != answer_of(wake.read) for read in planned):
         return
     at = _map(point.point)
     what = f"{label_of(at)}: the read that wakes the meter has an answer as long as one that counts"
-    do = "a late answer to it could be taken for the other's; wake with another number of words"
+    held = exactly(point.point.map.limits.longest_delay_ns // MS_NS)
+    do = f"that one waits {held} each time, lest a late answer be taken for its own; wake with another number of words"
     document.complain(at, what, do, warning=True)
 
 

@@ -161,26 +161,42 @@ def wire_of(register_map: RegisterMap, plan: Sequence[Read], settings: LineSetti
     pause_ns = max(0, limits.pause_ns - silence_ns)
 
     def taking(turnaround_ns: int) -> tuple[int, int]:
-        exchanges_ns = [settings.exchange_ns(read, turnaround_ns) + pause_ns for read in plan]
-        return _with_wakes(exchanges_ns, register_map.wake, settings.wire_ns(REQUEST_LENGTH) + pause_ns, silence_ns)
+        steps = [
+            (_held_ns(register_map, read, settings), settings.exchange_ns(read, turnaround_ns) + pause_ns)
+            for read in plan
+        ]
+        return _with_wakes(steps, register_map.wake, settings.wire_ns(REQUEST_LENGTH) + pause_ns, silence_ns)
 
     (usual_ns, wakes), (longest_ns, _) = taking(min(USUAL_TURNAROUND_NS, longest_ns)), taking(longest_ns)
     sent = REQUEST_LENGTH * (len(plan) + wakes)
     return Wire(tuple(plan), sent, sum(reply_length(read) for read in plan), usual_ns, longest_ns)
 
 
-def _with_wakes(exchanges_ns: Iterable[int], wake: Wake | None, request_ns: int, silence_ns: int) -> tuple[int, int]:
-    """How long the exchanges take one after the other, and how often the meter must be woken: before the first, and
-    again wherever its window is over.
+def _held_ns(register_map: RegisterMap, read: Read, settings: LineSettings) -> int:
+    """How long after a waking a read must wait whose answer would look like one to the waking: until that can no longer
+    come.
+    """
+    wake = register_map.wake
+    if wake is None or answer_of(read) != answer_of(wake.read):
+        return 0
+    return register_map.limits.longest_delay_ns + settings.wire_ns(reply_length(read)) + settings.latency_ns
+
+
+def _with_wakes(
+    steps: Iterable[tuple[int, int]], wake: Wake | None, request_ns: int, silence_ns: int
+) -> tuple[int, int]:
+    """How long the exchanges take one after the other, each (held since the waking, its own time), and how often the
+    meter must be woken: before the first, and again wherever its window is over.
     """
     if wake is None:
-        return sum(exchanges_ns), 0
+        return sum(exchange_ns for _, exchange_ns in steps), 0
     wait_ns = max(wake.wait_ns, silence_ns)
     all_ns, wakes, since_ns = 0, 0, wake.window_ns
-    for exchange_ns in exchanges_ns:
+    for held_ns, exchange_ns in steps:
         if since_ns >= wake.window_ns:
             all_ns, wakes, since_ns = all_ns + request_ns + wait_ns, wakes + 1, wait_ns
-        all_ns, since_ns = all_ns + exchange_ns, since_ns + exchange_ns
+        step_ns = max(0, held_ns - since_ns) + exchange_ns
+        all_ns, since_ns = all_ns + step_ns, since_ns + step_ns
     return all_ns, wakes
 
 
