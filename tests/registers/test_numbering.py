@@ -21,6 +21,12 @@ WIRE, ONE, MODEL = Numbering
         (40001, MODEL, Table.HOLDING, (Table.HOLDING, 0)),
         (400108, MODEL, None, (Table.HOLDING, 107)),  # as the reading of register 108 in V1.1b3, 6.3
         (49999, MODEL, None, (Table.HOLDING, 9998)),
+        (20, MODEL, None, (Table.COIL, 19)),  # coil 20 is 0x0013 in the PDU: the example of V1.1b3, 6.1
+        (9999, MODEL, Table.COIL, (Table.COIL, 9998)),
+        (10197, MODEL, None, (Table.DISCRETE, 196)),  # input 197 is 0x00C4: the example of V1.1b3, 6.2
+        (100001, MODEL, Table.DISCRETE, (Table.DISCRETE, 0)),
+        (165536, MODEL, None, (Table.DISCRETE, 65535)),
+        (1, ONE, Table.COIL, (Table.COIL, 0)),
     ],
 )
 def test_numbers_that_name_a_register(
@@ -36,8 +42,9 @@ def test_numbers_that_name_a_register(
         (0, ONE, Table.INPUT, "1 to 65536"),
         (400001, WIRE, Table.HOLDING, "data_model"),
         (40001, MODEL, Table.INPUT, "holding table by its number"),
-        (17, MODEL, None, "a coil"),
-        (10005, MODEL, None, "a discrete input"),
+        (17, MODEL, Table.HOLDING, "coil table by its number"),
+        (10005, MODEL, Table.COIL, "discrete table by its number"),
+        (20000, MODEL, None, "no register number"),
         (50000, MODEL, None, "no register number"),
         (0, MODEL, None, "no register number"),
     ],

@@ -21,6 +21,8 @@ from tallywell.registers.numbers import (
 from tallywell.registers.quantity import ByteOrder, ValueType, WordOrder
 
 FLOATS = [ValueType.FLOAT32, ValueType.FLOAT64]
+BINARY = [kind for kind in ValueType if kind.has_fixed_words]
+DECIMAL = [(ValueType.BCD, words) for words in (1, 2, 3, 4)] + [(ValueType.MODULO_10000, words) for words in (2, 3, 4)]
 LAYOUTS = [(words, order) for words in WordOrder for order in ByteOrder]
 FORMATS = {
     ValueType.INT16: ">h", ValueType.INT32: ">i", ValueType.INT64: ">q",
@@ -46,6 +48,19 @@ FORMATS = {
         (0x8000, ValueType.INT16, Fraction(-32768)),
         (0xFFFFFFFB, ValueType.INT32, Fraction(-5)),
         (0xFFFFFFFFFFFFFFFF, ValueType.UINT64, Fraction(2**64 - 1)),
+        # RFC 8949, appendix A: floats in IEEE 754 binary32 and binary64, and the greatest uint64.
+        (0x47C35000, ValueType.FLOAT32, Fraction(100_000)),
+        (0x7F7FFFFF, ValueType.FLOAT32, Fraction(3.4028234663852886e38)),
+        (0x3FF199999999999A, ValueType.FLOAT64, Fraction(1.1)),
+        (0xC010666666666666, ValueType.FLOAT64, Fraction(-4.1)),
+        (0x7E37E43C8800759C, ValueType.FLOAT64, Fraction(1.0e300)),
+        (0x000F4240, ValueType.UINT32, Fraction(1_000_000)),
+        (18_446_744_073_709_551_615, ValueType.UINT64, Fraction(18_446_744_073_709_551_615)),
+        # ITU-T X.690, 8.3.3: integers are two's complement numbers; 16-bit examples as taught for it.
+        (0xFF7F, ValueType.INT16, Fraction(-129)),
+        (0xFF80, ValueType.INT16, Fraction(-128)),
+        (0xFFFF, ValueType.INT16, Fraction(-1)),
+        (0x0080, ValueType.INT16, Fraction(128)),
     ],
 )
 def test_known_patterns(pattern: int, kind: ValueType, number: Fraction) -> None:
@@ -56,6 +71,56 @@ def test_known_patterns(pattern: int, kind: ValueType, number: Fraction) -> None
 @pytest.mark.parametrize("pattern", [0x7F800000, 0xFF800000, 0x7FC00000, 0x7F800001, 0xFFFFFFFF])
 def test_infinity_and_nan_are_no_numbers(pattern: int) -> None:
     assert number_of_pattern(pattern, ValueType.FLOAT32) is None
+
+
+@pytest.mark.parametrize(
+    ("pattern", "kind", "words", "number"),
+    [
+        # ETSI EN 300 468, start_time and duration: 12:45:00 is coded as 124500, 01:45:30 as 014530, four bits a digit.
+        (0x124500, ValueType.BCD, 2, 124_500),
+        (0x014530, ValueType.BCD, 2, 14_530),
+        # Packed decimal of +1234 in COBOL manuals: the digits in half bytes, the highest first (the sign left away).
+        (0x1234, ValueType.BCD, 1, 1234),
+        (0x9999999999999999, ValueType.BCD, 4, 10**16 - 1),
+        # Modulo-10000 is common practice, no source: words 12, 3456 and 7890 stand for 1,234,567,890.
+        (0x000C_0D80_1ED2, ValueType.MODULO_10000, 3, 1_234_567_890),
+        (0x270F_270F, ValueType.MODULO_10000, 2, 99_999_999),
+        (0x0001_0000, ValueType.MODULO_10000, 2, 10_000),
+    ],
+)
+def test_known_decimal_patterns(pattern: int, kind: ValueType, words: int, number: int) -> None:
+    assert number_of_pattern(pattern, kind) == number
+    assert pattern_of_number(Fraction(number), kind, words) == pattern
+
+
+@pytest.mark.parametrize(
+    ("pattern", "kind"),
+    [
+        (0x123A, ValueType.BCD),
+        (0xF1234567, ValueType.BCD),
+        (0x2710, ValueType.MODULO_10000),  # 10,000
+        (0x2710_0000, ValueType.MODULO_10000),
+        (0x0000_FFFF, ValueType.MODULO_10000),
+    ],
+)
+def test_what_is_no_decimal_digit_is_no_number(pattern: int, kind: ValueType) -> None:
+    assert number_of_pattern(pattern, kind) is None
+
+
+@settings(max_examples=200, deadline=None)
+@given(st.sampled_from(DECIMAL), st.data())
+def test_decimal_words_read_as_their_digits(kind_and_words: tuple[ValueType, int], data: st.DataObject) -> None:
+    """Against the decimal text, cut into fours from the right."""
+    kind, words = kind_and_words
+    number = data.draw(st.integers(0, 10 ** (4 * words) - 1))
+    digits = f"{number:0{4 * words}d}"
+    fours = [digits[at : at + 4] for at in range(0, len(digits), 4)]
+    expected = b"".join(int(four, 16 if kind is ValueType.BCD else 10).to_bytes(2, "big") for four in fours)
+    assert pattern_of_number(Fraction(number), kind, words) == int.from_bytes(expected, "big")
+    assert number_of_pattern(int.from_bytes(expected, "big"), kind) == number
+    assert bounds_of_pattern(int.from_bytes(expected, "big"), kind) == (number, number)
+    with pytest.raises(ValueError, match="does not fit"):
+        pattern_of_number(Fraction(10 ** (4 * words)), kind, words)
 
 
 def test_a_float_of_32_bits_cannot_tell_16777217() -> None:
@@ -76,7 +141,7 @@ def test_half_a_step_on_each_side() -> None:
 
 
 @settings(max_examples=200, deadline=None)
-@given(st.sampled_from(list(ValueType)), st.integers(0, 2**64 - 1))
+@given(st.sampled_from(BINARY), st.integers(0, 2**64 - 1))
 def test_numbers_agree_with_struct(kind: ValueType, bits: int) -> None:
     """struct follows IEEE 754 and two's complement (Python library reference, struct)."""
     pattern = bits >> (64 - kind.bits)
@@ -142,7 +207,7 @@ def test_words_and_patterns_are_inverse(words: int, bits: int, layout: tuple[Wor
     assert pattern_of_words(words_of_pattern(pattern, words, *layout), *layout) == pattern
 
 
-@pytest.mark.parametrize("kind", list(ValueType))
+@pytest.mark.parametrize("kind", BINARY)
 @pytest.mark.parametrize("word_order", list(WordOrder))
 def test_agrees_with_the_converters_of_pymodbus(kind: ValueType, word_order: WordOrder) -> None:
     """pymodbus, ModbusClientMixin.convert_from_registers ("Client mixin" in its documentation)."""

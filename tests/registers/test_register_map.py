@@ -151,11 +151,11 @@ def test_limits_are_read() -> None:
         ),
         (
             "flow_rate: {table: inputs, register: 2, type: uint16, unit: gpm}",
-            '6:22: quantity "flow_rate": table must be one of holding, input (got "inputs"); did you mean "input"?',
+            '6:22: quantity "flow_rate": table must be one of holding, input, coil, discrete (got "inputs"); did you mean "input"?',
         ),
         (
             "flow_rate: {register: 2, type: uint16, unit: gpm}",
-            '6:3: quantity "flow_rate" needs "table"; add "table: holding" or "table: input"',
+            '6:3: quantity "flow_rate" needs "table"; add "table: holding" or "table: input" (or coil, or discrete)',
         ),
         (
             "flow_rate: {table: input, register: 2, typ: uint16, unit: gpm}",
@@ -182,7 +182,7 @@ def test_limits_are_read() -> None:
         ),
         (
             "status: {table: input, register: 2, type: bits, bits: {0: power, 3: {name: wet, means: dry}}}",
-            '6:90: quantity "status": bits.3.means must be one of not_counting (got "dry")',
+            '6:90: quantity "status": bits.3.means must be one of not_counting, suspect, information (got "dry")',
         ),
         (
             "status: {table: input, register: 2, type: bits, bits: {0: power, 3: power}}",

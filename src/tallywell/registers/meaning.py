@@ -71,8 +71,8 @@ def _kind_of_number(written: Written) -> Kind:
     form, unsigned = written.form, written.type in (ValueType.UINT16, ValueType.UINT32)
     if unsigned and form.unit is None and (form.bits is not None or written.name == "status"):
         return Kind.BITS
-    if written.name == "flow_rate" or kind_of_unit(form.unit) == "flow rate":
-        return Kind.FLOW
+    if written.name == "flow_rate" or (kind_of_unit(form.unit) == "flow rate" and not written.has("setting")):
+        return Kind.FLOW  # a cutoff that is set is no flow
     return Kind.TOTAL if form.for_the_books else Kind.OTHER
 
 
