@@ -360,7 +360,7 @@ def _group_lines(group: Group, indent: str, *, in_lines: bool) -> list[str]:
     fitting = [
         len(head)
         for entry in group.entries
-        if not _holds_comment(entry.value)
+        if not (isinstance(entry.value, Group) and entry.value.entries and _holds_comment(entry.value))
         and len(_one_line(head := indent + f"{scalar(entry.key or '')}:", entry.value, 0)) <= WIDTH
     ]
     pad = max(fitting, default=0) if in_lines and not group.is_list else 0
