@@ -1,88 +1,183 @@
-"""The sample maps against words written down by hand, as the meters' manuals would print them."""
+"""The sample maps against recorded words (tests/data/registers), whose meaning was worked out apart from all this."""
 
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
+from typing import Any
 
-from tallywell.readings.exchange import Read
-from tallywell.readings.faults import Fault
+import pytest
+import yaml
+
+from tallywell.readings.exchange import BIT_FUNCTIONS, Read
 from tallywell.readings.total import Total
-from tallywell.readings.units import VOLUMES
-from tallywell.registers.blocks import reads
-from tallywell.registers.decode import Decoded, decode
-from tallywell.registers.register_map import RegisterMap, parse_map
+from tallywell.registers.blocks import plain_reads, reads
+from tallywell.registers.decode import Decoded, Value, decode, holds
+from tallywell.registers.quantity import Kind, RegisterMap
+from tallywell.registers.register_map import parse_map
 
 MAPS = Path(__file__).parents[2] / "configs" / "maps"
+RECORDED = Path(__file__).parents[1] / "data" / "registers"
+NAMES = sorted(path.name for path in MAPS.glob("*.yaml"))
 
 
 def sample(name: str) -> RegisterMap:
-    found, problems = parse_map((MAPS / name).read_text(), name)
-    assert problems == ()
+    found, problems = parse_map((MAPS / name).read_text(), name, lambda base: (MAPS / base).read_text())
+    assert [problem for problem in problems if not problem.warning] == []
     assert found is not None
     return found
 
 
-def heard(register_map: RegisterMap, words: str) -> Decoded:
-    """Decode all reads of the plan from words in hexadecimal."""
-    plan = reads(register_map)
-    return decode(register_map, plan, (1 << len(plan)) - 1, bytes.fromhex(words))
+@dataclass(frozen=True, slots=True)
+class Recording:
+    """What a line recorder kept of one meter at one moment, and what it says."""
+
+    map_name: str
+    title: str
+    heard: tuple[tuple[Read, bytes], ...]
+    values: Mapping[str, Mapping[str, Any]]
+    not_counting: frozenset[str]
+    suspect: frozenset[str]
+
+    def content(self, plan: tuple[Read, ...]) -> bytes:
+        """What the same registers would have brought in other reads."""
+        return b"".join(self._cut(read) for read in plan)
+
+    def _cut(self, wanted: Read) -> bytes:
+        size = 1 if wanted.function in BIT_FUNCTIONS else 16
+        there = {
+            read.register + k: (_number(read, content) >> size * k) & ((1 << size) - 1)
+            for read, content in self.heard
+            if read.function == wanted.function
+            for k in range(read.words)
+        }
+        number = sum(there[wanted.register + k] << size * k for k in range(wanted.words))
+        return _content(wanted, number)
 
 
-def test_integer_totals_with_the_high_word_first() -> None:
-    """890,572 = 13 x 65,536 + 38,604. The dial 890572 of 100 gal reads 89,057,200 gal (Upper Niobrara White NRD)."""
-    found = sample("inline-a.yaml")
-    assert reads(found) == (Read(4, 0, 6), Read(3, 20, 1))
-    values = heard(found, "4452 a000  000d 96cc  0000 0007  0005")
-    assert values.values["flow_rate"].number == Fraction("842.5")
-    assert values.values["flow_rate"].shown == "842.5 gpm"
-    assert values.values["forward_total"].total == Total.exact(890_572)
-    assert values.values["forward_total"].shown == "89,057,200 gal"
-    assert values.values["reverse_total"].total == Total.exact(7)
-    assert values.values["status"].bits == {"external_power", "empty_pipe"}
-    assert values.not_counting == {"empty_pipe"}
-    assert values.books == values.values["forward_total"]
-    assert found.books is not None
-    assert found.books.scale.capacity == 10**8
-    assert found.books.scale.one_count_m3 == 100 * VOLUMES["gal"]
+def _number(read: Read, content: bytes) -> int:
+    """The registers as digits of one number, the lowest register lowest."""
+    if read.function in BIT_FUNCTIONS:
+        return int.from_bytes(content, "little")
+    return sum(int.from_bytes(content[2 * k : 2 * k + 2], "big") << 16 * k for k in range(read.words))
 
 
-def test_a_flow_beyond_the_valid_range_is_shown_and_not_kept() -> None:
-    values = heard(sample("inline-a.yaml"), "4520 0000  0000 0001  0000 0000  0000")  # 2560 gpm
-    flow = values.values["flow_rate"]
-    assert (flow.fault, flow.si, flow.shown) == (Fault.OUT_OF_RANGE, None, "2,560 gpm (out of range)")
+def _content(read: Read, number: int) -> bytes:
+    if read.function in BIT_FUNCTIONS:
+        return number.to_bytes(read.content_bytes, "little")
+    return b"".join((number >> 16 * k & 0xFFFF).to_bytes(2, "big") for k in range(read.words))
 
 
-def test_float_totals_with_the_low_word_first() -> None:
-    """binary64 of 1000.5 is 408F 4400 0000 0000, binary32 of 2.5 is 4020 0000 (IEEE 754-2019, 3.4)."""
-    found = sample("insert-b.yaml")
-    assert reads(found) == (Read(3, 100, 8),)
-    values = heard(found, "0000 4020  0000 3f80  0000 0000 4400 408f")
-    assert values.values["flow_rate"].shown == "2.5 cfs"
-    assert values.values["velocity"].shown == "1 ft_per_s"
-    assert values.values["velocity"].si is None
-    assert values.values["forward_total"].total == Total.exact(1_000_500)
-    assert values.values["forward_total"].shown == "1,000.5 acre_foot"
-    assert values.values["forward_total"].si == Fraction("1000.5") * VOLUMES["acre_foot"]
+def recordings() -> Iterator[Recording]:
+    for path in sorted(RECORDED.glob("*.yaml")):
+        written = yaml.load(path.read_text(), Loader=yaml.BaseLoader)  # a SafeLoader; all values stay text
+        for title, one in written["recordings"].items():
+            heard = tuple(
+                (Read(int(r["function"]), int(r["register"]), int(r["words"])), bytes.fromhex(r["content"]))
+                for r in one["reads"]
+            )
+            yield Recording(
+                written["map"], title, heard, one["values"], frozenset(one["not_counting"]), frozenset(one["suspect"])
+            )
 
 
-def test_the_number_that_means_no_value() -> None:
-    """binary32 of -9999 is C61C 3C00."""
-    values = heard(sample("insert-b.yaml"), "3c00 c61c  0000 3f80  0000 0000 4400 408f")
-    assert values.values["flow_rate"].fault is Fault.NO_VALUE
-    assert values.values["velocity"].fault is None
+ALL = list(recordings())
+EACH = pytest.mark.parametrize("recording", ALL, ids=[f"{one.map_name[:-5]}-{one.title}" for one in ALL])
 
 
-def test_status_bits_and_numbers_in_steps() -> None:
-    found = sample("spool-c.yaml")
-    assert reads(found) == (Read(4, 0, 15),)
-    words = "8000 0301  0000 0000  0000 04d2  0000 0000 0001 e240  fffb ffff ffff ffff  ff9c"
-    values = heard(found, words)
-    assert values.values["status"].bits == {"external_power", "empty_pipe", "no_excitation", "settings_changed"}
-    assert values.not_counting == {"empty_pipe", "no_excitation"}
-    assert values.values["flow_rate"].shown == "12.34 L/s"
-    assert values.values["flow_rate"].si == Fraction("0.01234")
-    assert values.values["forward_total"].total == Total.exact(123_456)
-    assert values.values["net_total"].total == Total.exact(-5)
-    assert values.values["liquid_temperature"].shown == "-10 degC"
-    assert found.limits.pause_ns == 20_000_000
-    no_flow = heard(found, words.replace("0000 04d2", "8000 0000"))
-    assert no_flow.values["flow_rate"].fault is Fault.NO_VALUE
+def said(value: Value) -> dict[str, object]:
+    """A decoded value in the words of the recordings, everything exact."""
+    if value.fault is not None:
+        shown = {} if value.number is None else {"number": value.number}
+        return {"fault": value.fault.value, **shown}
+    if value.total is not None:
+        assert value.scale is not None
+        assert _is_volume_of(value, value.total, value.scale.one_count_m3)
+        return {"total": value.total, "one_count_m3": value.scale.one_count_m3, "capacity": value.scale.capacity}
+    if value.about.kind is Kind.BITS:
+        return {"bits": value.bits}
+    out: dict[str, object] = {}
+    if value.number is not None:
+        out["number"] = value.number
+    if value.si is not None:
+        out["si"] = value.si
+    if value.about.kind in (Kind.TEXT, Kind.ENUMERATION):
+        out["text"] = value.text
+    if value.about.expected:
+        out["as_expected"] = value.as_expected
+    return out
+
+
+def _is_volume_of(value: Value, total: Total, one_count_m3: Fraction) -> bool:
+    """The exact volume beside the counts: a float's lies within a count of them."""
+    assert value.si is not None
+    exact = value.si / one_count_m3
+    return total.low - 1 <= exact <= total.high + 1 if value.about.type.is_float else exact == total.count
+
+
+def expected(written: Mapping[str, Any]) -> dict[str, object]:
+    out: dict[str, object] = {}
+    if "count" in written:
+        out["total"] = Total(int(written["count"]), int(written["low"]), int(written["high"]))
+    for key, value in written.items():
+        if key in ("number", "si", "one_count_m3"):
+            out[key] = Fraction(value)
+        elif key == "capacity":
+            out[key] = int(value)
+        elif key == "bits":
+            out[key] = frozenset(value)
+        elif key == "as_expected":
+            out[key] = value == "yes"
+        elif key == "text":
+            out[key] = None if value == "none" else value
+        elif key == "fault":
+            out[key] = value
+    return out
+
+
+def agree(recording: Recording, decoded: Decoded) -> None:
+    assert set(decoded.values) == set(recording.values)
+    for name, written in recording.values.items():
+        assert said(decoded.values[name]) == expected(written), name
+    assert decoded.not_counting == recording.not_counting
+    assert decoded.suspect == recording.suspect
+
+
+@EACH
+def test_recorded_words_say_what_was_worked_out(recording: Recording) -> None:
+    plan = tuple(read for read, _ in recording.heard)
+    raw = b"".join(content for _, content in recording.heard)
+    agree(recording, decode(sample(recording.map_name), plan, (1 << len(plan)) - 1, raw))
+
+
+@EACH
+@pytest.mark.parametrize("planned", [reads, plain_reads], ids=["cheapest", "plain"])
+def test_the_planned_reads_bring_the_same(recording: Recording, planned: Any) -> None:
+    register_map = sample(recording.map_name)
+    plan = planned(register_map)
+    agree(recording, decode(register_map, plan, (1 << len(plan)) - 1, recording.content(plan)))
+    books = register_map.books
+    assert books is not None
+    assert holds(plan[0], books)
+
+
+def test_every_sample_map_has_recordings_of_rest_flow_the_last_counts_and_a_fault() -> None:
+    assert len(NAMES) >= 12
+    for name in NAMES:
+        mine = [one for one in ALL if one.map_name == name]
+        assert {"idle"} < {one.title for one in mine}, name
+        assert len(mine) >= 4, name
+        faulty = any("fault" in value for one in mine for value in one.values.values())
+        assert faulty or any(one.not_counting or one.suspect for one in mine), name
+        assert any(_is_last(value) for one in mine for value in one.values.values()), name
+    assert {one.map_name for one in ALL} == set(NAMES)
+
+
+def _is_last(value: Mapping[str, Any]) -> bool:
+    return "high" in value and int(value["high"]) == int(value["capacity"]) - 1
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_each_sample_says_at_its_head_that_it_is_invented(name: str) -> None:
+    head = (MAPS / name).read_text().splitlines()[0]
+    assert head.startswith(("# An invented meter", "# The same meter")), head
