@@ -13,7 +13,7 @@ from fractions import Fraction
 from tallywell.line.frame import REQUEST_LENGTH, reply_length
 from tallywell.line.timing import LineSettings
 from tallywell.readings.exchange import Read
-from tallywell.registers.blocks import ReadSet, chosen, plain_reads, read_sets
+from tallywell.registers.blocks import Chosen, ReadSet, chosen_sets, plain_reads
 from tallywell.registers.numbers import bounds_of_pattern, pattern_of_number
 from tallywell.registers.quantity import EACH_POLL, Quantity, RegisterMap, Rhythm, Wake
 from tallywell.service.site import Line, Point, Site
@@ -139,11 +139,10 @@ def _line_outlook(line: Line, points: Iterable[Point]) -> LineOutlook:
 
 def _sets(point: Point, settings: LineSettings) -> tuple[SetOutlook, ...]:
     every_ns = point.every_ms * MS_NS
-    return tuple(_set(point.map, found, every_ns, settings) for found in read_sets(point.map, every_ns))
+    return tuple(_set(point.map, *found, every_ns, settings) for found in chosen_sets(point.map, every_ns))
 
 
-def _set(register_map: RegisterMap, found: ReadSet, every_ns: int, settings: LineSettings) -> SetOutlook:
-    best = chosen(register_map, found.names)
+def _set(register_map: RegisterMap, found: ReadSet, best: Chosen, every_ns: int, settings: LineSettings) -> SetOutlook:
     return SetOutlook(
         found.names,
         found.rhythm,
