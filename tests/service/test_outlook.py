@@ -281,6 +281,11 @@ def test_a_site_and_a_point_say_how_long_an_outage_can_last() -> None:
     assert judged(own, short)[1] == []
 
 
+def test_a_total_that_is_not_for_the_books_may_go_round_as_it_likes() -> None:
+    trip = MAP + "  trip: {table: input, register: 4, type: uint16, one_count: 1 gal, digits: 4, resettable: yes}\n"
+    assert judged(map_text=trip)[1] == []
+
+
 def test_the_longest_outage_is_a_duration() -> None:
     site, problems = judged(SITE.replace("time_zone", "longest_outage: 7\ntime_zone"))
     assert site is None
@@ -365,6 +370,11 @@ def test_a_quantity_oftener_than_the_registers_change_is_said_once_for_its_map()
         'site.yaml:8:55: warning: point "north": map: quantity "voltage" is read every 10 s, oftener than the meter '
         'renews its registers, 20 s (got "a.yaml")'
     )
+
+
+def test_a_quantity_that_is_read_less_often_than_the_registers_change_is_right() -> None:
+    slow = with_rhythm("voltage", Rhythm(HOUR_NS), map_of(limits=Limits(refresh_ns=20_000 * MS)))
+    assert foreseen(site_of(register_map=slow)) == []
 
 
 @pytest.mark.parametrize(
