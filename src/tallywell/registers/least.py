@@ -10,7 +10,7 @@ equally far are compared, and ways are measured by a bound:
 
 - One is never worse than another if it costs no more even after this: for each length that it alone has used, one
   that only the other has used stands in at the first read that wants it, where that can be done at every later place
-  without bringing less; or else it makes an equal length.
+  without bringing less; or else one makes an equal length there, and then it may be the shortest that can stand in.
 - No rest of a way costs less than it would with a toll on each length instead of a price on equal ones, less the
   tolls of the lengths still free: one read of each costs its toll too much, and no toll is above the price of an equal
   length (Lagrange's relaxation). Tolls rise on what is used too often and fall on what is not used, as long as the
@@ -196,24 +196,38 @@ def _explore(
     count, begun, left = len(field.reach), search.steps, search.value
     ways: list[dict[int, _Way]] = [{} for _ in range(count)] + [{0: _Way(search.value, search.value, search.path)}]
     ways[0] = {field.used: _Way(tolls.start, 0, None)}
-    for place in range(count):
-        kept: list[tuple[int, _Way]] = []
-        for used, way in sorted(ways[place].items(), key=lambda pair: (pair[1].charged, pair[0])):
-            if kept and search.steps > begun + most_steps * (place + 1) // count:
+    for place, reach in enumerate(field.reach):
+        upto = begun + most_steps * (place + 1) // count
+        kept = _unbeaten(field, stand_ins[place], ways[place], search, upto)
+        ways[place].clear()
+        for number, (used, way) in enumerate(kept):
+            if number and search.steps > upto:
                 left = min(left, way.charged + tolls.ahead[place])
                 break
-            search.steps += len(kept)
-            if not _beaten(field, stand_ins[place], used, way, kept):
-                kept.append((used, way))
-                search.steps += len(field.reach[place])
-                for following, lengths, further in _onward(field, tolls, place, used, way):
-                    known = ways[following].get(lengths)
-                    bound = further.charged + tolls.ahead[following]
-                    if bound < search.value and (known is None or further.charged < known.charged):
-                        ways[following][lengths] = further
-        ways[place].clear()
+            search.steps += len(reach)
+            for following, lengths, further in _onward(field, tolls, place, used, way):
+                known = ways[following].get(lengths)
+                bound = further.charged + tolls.ahead[following]
+                if bound < search.value and (known is None or further.charged < known.charged):
+                    ways[following][lengths] = further
     search.offer(ways[-1][0].value, ways[-1][0].path)
     search.bound = max(search.bound, min(left, search.value))
+
+
+def _unbeaten(
+    field: _Field, stand_ins: Mapping[int, int], ways: Mapping[int, _Way], search: _Search, upto: int
+) -> list[tuple[int, _Way]]:
+    """The ways without those that another is never worse than, the most promising first.
+
+    They are compared with the cheapest of them, as only a cheaper one can be that other; half the steps go into it.
+    """
+    kept: list[tuple[int, _Way]] = []
+    upto = (search.steps + upto) // 2
+    for used, way in sorted(ways.items(), key=lambda pair: (pair[1].value, pair[0])):
+        if search.steps > upto or not _beaten(field, stand_ins, used, way, kept):
+            kept.append((used, way))
+        search.steps += len(kept) if search.steps <= upto else 0
+    return sorted(kept, key=lambda pair: (pair[1].charged, pair[1].value, pair[0]))
 
 
 def _onward(field: _Field, tolls: _Tolls, place: int, used: int, way: _Way) -> Iterator[tuple[int, int, _Way]]:
@@ -232,23 +246,22 @@ def _beaten(
 ) -> bool:
     """Whether one that is kept is never worse."""
     return any(
-        other.value <= way.value and other.value + _at_worst(field, stand_ins, more & ~used, used & ~more) <= way.value
-        for more, other in kept
+        other.value + _at_worst(field, stand_ins, more & ~used, used & ~more) <= way.value for more, other in kept
     )
 
 
 def _at_worst(field: _Field, stand_ins: Mapping[int, int], own: int, free: int) -> int:
     """What lengths that are used up can cost more than those that are free instead: the dearest first, each its next
-    shorter or else its next longer stand-in.
+    shorter or else its next longer stand-in, or an equal length and so the shortest that does.
     """
     cost = 0
     for length in _falling(own):
         fit = free & stand_ins[length]
         if not fit:
-            cost += field.equal
+            cost += field.equal + field.prices[_lowest(stand_ins[length])] - field.prices[length]
             continue
         shorter, longer = fit & (1 << length) - 1, fit >> length << length
-        taken = shorter.bit_length() - 1 if shorter else (longer & -longer).bit_length() - 1
+        taken = shorter.bit_length() - 1 if shorter else _lowest(longer)
         free ^= 1 << taken
         cost += max(0, field.prices[taken] - field.prices[length])
     return cost
@@ -279,6 +292,10 @@ def _falling(numbers: int) -> Iterator[int]:
         highest = numbers.bit_length() - 1
         yield highest
         numbers ^= 1 << highest
+
+
+def _lowest(numbers: int) -> int:
+    return (numbers & -numbers).bit_length() - 1
 
 
 def _walk(path: _Path) -> Iterator[tuple[int, int]]:
