@@ -55,7 +55,7 @@ def resting(meter: Meter, from_ms: int) -> Meter:
 
 
 def _limits_m3s(meter: Meter) -> list[Fraction]:
-    flows = [q for q in meter.map.quantities.values() if q.kind is Kind.FLOW]
+    flows = [q for q in meter.map.quantities.values() if q.kind is Kind.FLOW and q.setting is None]
     return [most * (q.si_per_unit or 1) * ROOM for q in flows for most in _most(meter, q) if most > 0]
 
 

@@ -48,13 +48,16 @@ class Meter:
         return Scale(quantity.scale.one_count_m3, int(quantity.scale.capacity * self._grain(quantity)))
 
     def value(self, name: str, utc_ms: int) -> Shown:
-        """One quantity at `utc_ms`: a count, a bit pattern, a text, or a number in its unit, as `encode` takes it."""
+        """One quantity at `utc_ms`: a count, a bit pattern, a text, or a number in its unit, as `encode` takes it.
+
+        What the meter answers is of `renewed_ms`.
+        """
         quantity = self.map.quantities[name]
         if name in self.constants:
             return self.constants[name]
         if quantity.kind is Kind.TOTAL:
             return self._total(quantity, utc_ms)
-        if quantity.kind is Kind.FLOW:
+        if quantity.kind is Kind.FLOW and quantity.setting is None:
             return self._flow(quantity, utc_ms)
         return still(self.map, quantity, self.address)
 
@@ -62,20 +65,23 @@ class Meter:
         """Big-endian words for a read (packed bits with functions 1 and 2), a refusal, or None for silence.
 
         Registers that no quantity uses are outside the meter, but for those that the map lets be read in passing: they
-        hold zero. What it answers stands since it renewed its registers last.
+        hold zero.
         """
         if silent_at(self.silences, utc_ms):
             return None
         refused = refusal(self.map, function, register, words)
         if refused is not None:
             return refused
-        renewed_ms = utc_ms - utc_ms % max(1, self.map.limits.refresh_ns // MS_NS)
         try:
             if function in BIT_FUNCTIONS:
-                return self._bits(function, register, words, renewed_ms)
-            return self._words(function, register, words, renewed_ms)
+                return self._bits(function, register, words, self.renewed_ms(utc_ms))
+            return self._words(function, register, words, self.renewed_ms(utc_ms))
         except ValueError:  # the number does not fit into its type: a meter's own trouble
             return Refusal(DEVICE_FAILURE)
+
+    def renewed_ms(self, utc_ms: int) -> int:
+        """When it renewed its registers last."""
+        return utc_ms - utc_ms % max(1, self.map.limits.refresh_ns // MS_NS)
 
     def _words(self, function: int, register: int, words: int, utc_ms: int) -> bytes:
         block = bytearray(2 * words)
