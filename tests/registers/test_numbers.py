@@ -118,7 +118,7 @@ def test_decimal_words_read_as_their_digits(kind_and_words: tuple[ValueType, int
     expected = b"".join(int(four, 16 if kind is ValueType.BCD else 10).to_bytes(2, "big") for four in fours)
     assert pattern_of_number(Fraction(number), kind, words) == int.from_bytes(expected, "big")
     assert number_of_pattern(int.from_bytes(expected, "big"), kind) == number
-    assert bounds_of_pattern(int.from_bytes(expected, "big"), kind) == (number, number)
+    assert bounds_of_pattern(int.from_bytes(expected, "big"), kind) == (Fraction(number), Fraction(number))
     with pytest.raises(ValueError, match="does not fit"):
         pattern_of_number(Fraction(10 ** (4 * words)), kind, words)
 

@@ -73,8 +73,8 @@ def _of_float(written: Written, stated: int | None, unit: Measure | None) -> int
     if not written.has("capacity"):
         written.needs("digits", "digits: 8", " (a float does not say where it goes round)")
     one_count = written.form.one_count
-    scaled = written.has("scale_from") or written.has("exponent_from")
-    if stated is None or unit is None or one_count is None or scaled:
+    elsewhere = any(written.has(key) for key in ("scale_from", "exponent_from", "low_part"))
+    if stated is None or unit is None or one_count is None or elsewhere:
         return stated
     key = "digits" if written.form.digits is not None else "capacity"
     per_raw = unit.si / one_count.si
@@ -103,10 +103,12 @@ def low_part_of(written: Written, numbering: Numbering | None) -> LowPart | None
     if form.type is None:
         return None
     if form.type.is_bits or form.type.value_type is ValueType.TEXT:
-        written.complain("low_part", ".type must be a number's type", "write uint16 or float32, as the manual says")
+        at = (*path, "type")
+        what = f"{label_of(at)} must be a number's type"
+        written.document.complain(at, what, "write uint16 or float32, as the manual says")
         return None
     kind = form.type.value_type
-    words = words_of(written.document, path, kind, form.words)
+    words = words_of(written.document, path, form.type, form.words)
     place = place_of(
         written.document,
         (*path, "register"),

@@ -125,6 +125,13 @@ def judge_together(document: Document, limits: Limits, groups: Sequence[tuple[Pa
             document.complain(path, f"{label_of(path)}: {names} {what}", do, got="")
 
 
+def judge_wake(document: Document, limits: Limits, wake: Wake | None) -> None:
+    if wake is not None and wake.read.words > limits.words_per_read:
+        path: Path = ("wake", "words")
+        what = f"{label_of(path)} is more than limits.words_per_read allows, {limits.words_per_read}"
+        document.complain(path, what, "one is enough to wake a meter")
+
+
 def judge_barred(
     document: Document, barred: Placed, quantities: Mapping[str, Quantity], limits: Limits, wake: Wake | None
 ) -> None:

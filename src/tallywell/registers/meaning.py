@@ -79,7 +79,8 @@ def _kind_of_number(written: Written) -> Kind:
 _OF_A_TOTAL = ("one_count", "digits", "capacity", "for_the_books", "low_part", "direction", "resettable", "display")
 _OF_A_NUMBER = ("unit", "offset", "valid", "scale_from", "exponent_from")
 _NO_NUMBER = {Kind.BITS: "bits", Kind.TEXT: "a text", Kind.ENUMERATION: "an enumeration"}
-_SETTINGS = (Kind.TEXT, Kind.ENUMERATION, Kind.OTHER)
+SETTINGS = (Kind.TEXT, Kind.ENUMERATION, Kind.OTHER)
+SCALABLE = (Kind.TOTAL, Kind.FLOW, Kind.OTHER)
 
 
 def _refuse(written: Written, kind: Kind) -> None:
@@ -96,9 +97,9 @@ def _refuse(written: Written, kind: Kind) -> None:
     if kind in _NO_NUMBER:
         for key in _OF_A_NUMBER:
             written.refuses(key, f"has no meaning for {_NO_NUMBER[kind]}")
-    if kind not in _SETTINGS:
+    if kind not in SETTINGS:
         written.refuses("setting", "belongs to a text, an enumeration, or a number that is no flow rate and no total")
-    if not written.has("setting") or kind not in _SETTINGS:
+    if not written.has("setting") or kind not in SETTINGS:
         written.refuses("expected", "belongs to a setting only", 'remove it, or add "setting: unit"')
     if kind is Kind.TEXT or written.is_bits_table:
         written.refuses("no_value", f"has no meaning for {'a text' if kind is Kind.TEXT else 'single bits'}")

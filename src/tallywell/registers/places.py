@@ -32,6 +32,7 @@ def place_of(
         counted = f"{words} {'bits' if found[0].is_bits else 'words'}"
         what = f"{label_of(at)}: its {counted} reach past the last register, {LAST_REGISTER} on the wire"
         document.complain(at, what, "correct the register or the type")
+        return None
     return found[0], found[1]
 
 

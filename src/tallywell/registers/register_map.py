@@ -9,7 +9,7 @@ from tallywell.registers.based_on import ReadText, map_document
 from tallywell.registers.conditions import bits_of, enumeration_of
 from tallywell.registers.lengths import words_of
 from tallywell.registers.map_forms import DisplayForm, MapForm, QuantityForm, TypeWritten
-from tallywell.registers.meaning import DIRECTIONS, QuantityMeaning, factor_of, meaning_of
+from tallywell.registers.meaning import DIRECTIONS, SCALABLE, SETTINGS, QuantityMeaning, factor_of, meaning_of
 from tallywell.registers.numbering import Numbering, Wrong, on_the_wire
 from tallywell.registers.places import place_of
 from tallywell.registers.quantity import (
@@ -62,6 +62,7 @@ def _map(document: Document, form: MapForm) -> RegisterMap | None:
     checks.judge_overlaps(document, quantities)
     checks.judge_lengths(document, limits, quantities)
     checks.judge_together(document, limits, together)
+    checks.judge_wake(document, limits, wake)
     checks.judge_barred(document, barred, quantities, limits, wake)
     checks.judge_safe(document, safe, barred)
     checks.judge_exact(document, limits, quantities)
@@ -150,7 +151,7 @@ def _written(document: Document, name: str, form: QuantityForm, table: Table | N
     path: Path = ("quantities", name)
     kind = sure(form.type).value_type
     in_bits = table is not None and table.is_bits
-    words = (form.words or 0) if in_bits else words_of(document, path, kind, form.words)
+    words = (form.words or 0) if in_bits else words_of(document, path, sure(form.type), form.words)
     return Written(document, path, name, form, kind, table, words)
 
 
@@ -174,7 +175,11 @@ def _whole(
     enumeration = enumeration_of(written) if meaning.kind is Kind.ENUMERATION else ()
     valid, no_value = valid_of(written, meaning.number), no_value_of(written)
     expected = expected_of(written, meaning, enumeration)
-    factor, rhythm, display = factor_of(written), rhythm_of(written), _display(written)
+    factor = factor_of(written) if meaning.kind in SCALABLE else None
+    rhythm, display = (
+        rhythm_of(written, is_setting=meaning.kind in SETTINGS and written.has("setting")),
+        _display(written),
+    )
     if place is None or not written.words:
         return None
     ordered = written.type is ValueType.TEXT  # a text's words stand in their order, whatever numbers have

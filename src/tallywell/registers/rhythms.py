@@ -7,13 +7,13 @@ from tallywell.written import fields
 _LEAST, _GREATEST = "1 s", "366 day"
 
 
-def rhythm_of(written: Written) -> Rhythm:
+def rhythm_of(written: Written, *, is_setting: bool) -> Rhythm:
     """A setting with an `every` of its own is read after the meter was silent all the same; `once` is just that."""
-    usual = SETTINGS if written.form.setting else EACH_POLL
+    usual = SETTINGS if is_setting else EACH_POLL
     if written.form.every is None:
         return usual
     found = accept(written.document, (*written.path, "every"), _rhythm)
-    if found is None or not written.form.setting or not found.every_ns:
+    if found is None or not is_setting or not found.every_ns:
         return found or usual
     return Rhythm(found.every_ns, after_silence=True)
 

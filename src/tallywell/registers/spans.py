@@ -121,7 +121,11 @@ def together_of(
     """Each group of quantities that must come in one answer, with its place; without those that are at fault."""
     do = "such as [[forward_total, total_exponent]]"
     found, seen = [], set[str]()
-    for path in _list(document, ("together",), do):
+    groups = _list(document, ("together",), do)
+    if any(isinstance(document.at(path), str) for path in groups):
+        document.complain(("together",), "together must be a list of lists", do)
+        return ()
+    for path in groups:
         places = _list(document, path, do)
         names = [name for at in places if (name := _name(document, at, quantities, seen)) is not None]
         if len(places) < 2 and isinstance(document.at(path), list):

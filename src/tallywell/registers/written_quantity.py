@@ -18,7 +18,7 @@ from tallywell.written.located import Document, Path
 
 Accepted = TypeVar("Accepted")
 _NUMBER = r"[0-9][0-9.,_eE+-]*|\.[0-9]+"
-_UNIT = re.compile(rf"(?:({_NUMBER})\s*(?:/\s*({_NUMBER}))?\s*)?(\D.*)\Z")
+_UNIT = re.compile(rf"(?:({_NUMBER})\s*(?:/\s*({_NUMBER}))?\s*)?((?!/\s*[0-9.])\D.*)\Z")
 
 
 @dataclass(frozen=True, slots=True)
