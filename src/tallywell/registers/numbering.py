@@ -77,3 +77,17 @@ _CORRECT = (
     "write 30001 to 39999 or 40001 to 49999 (1 to 9999 or 10001 to 19999 for bits), or their six digits; "
     'or "numbering: on_the_wire" or "one_based"'
 )
+
+
+def as_written(register: int, numbering: Numbering, table: Table, *, six_digits: bool = False) -> int:
+    """The number that a map of this numbering has for a register on the wire; the inverse of `on_the_wire`.
+
+    Five digits where they reach, unless six are asked for; coils have one form only, up to 9999.
+    """
+    if numbering is not Numbering.DATA_MODEL:
+        return register + _FIRST[numbering]
+    ranges = [(low, high) for low, high, named in _DATA_MODEL if named is table]
+    low, high = ranges[0]
+    if len(ranges) > 1 and (six_digits or low + register > high):
+        low, high = ranges[1]
+    return low + register
