@@ -1,6 +1,7 @@
 """The simulated site's text: three values exchanged, the rest as the user wrote it."""
 
 import difflib
+from pathlib import Path
 
 import pytest
 import yaml
@@ -48,3 +49,17 @@ def test_comments_and_order_stay() -> None:
         '-   far: {baud: 9600, port: "/dev/serial/by-path/b"}   # new in spring',
         '+   far: {baud: 9600, port: "/srv/site.simulated.far: #1", parity: none}   # new in spring',
     ]
+
+
+@pytest.mark.parametrize("name", ["quail-flat.yaml", "bench.yaml"])
+def test_the_sample_sites_can_be_played(name: str) -> None:
+    text = (Path(__file__).parents[2] / "configs" / name).read_text()
+    before = yaml.safe_load(text)
+    ports = {line: f"/dev/pts/{k}" for k, line in enumerate(before["lines"])}
+    after = yaml.safe_load(stand_in(text, ports, "played.record"))
+    assert after.pop("record") == "played.record"
+    assert {line: (found["port"], found["parity"]) for line, found in after.pop("lines").items()} == {
+        line: (port, "none") for line, port in ports.items()
+    }
+    before.pop("lines")
+    assert after == before

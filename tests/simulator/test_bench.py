@@ -1,4 +1,4 @@
-"""The bench site on pseudo-terminals: each sample meter played by the simulator, read by the program's own line code."""
+"""The bench site on pseudo-terminals: every sample meter is played by the simulator and read by the real line code."""
 
 import json
 import sqlite3
