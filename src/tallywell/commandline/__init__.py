@@ -12,12 +12,14 @@ from types import ModuleType
 from tallywell import __version__
 
 GROUPS: dict[str, tuple[str, ...]] = {
-    "before the meter is wired": ("check", "simulate", "demo"),
+    "before the meter is wired": ("check", "map", "simulate", "demo"),
     "at the panel": ("run", "read", "status"),
     "what a person states": ("installation", "visit", "clock"),
     "at the end of the month": ("report",),
 }
 COMMANDS = tuple(name for names in GROUPS.values() for name in names)
+# Commands that have a word of their own behind them; the file of `map show` is map_show.py.
+PARTS: dict[str, tuple[str, ...]] = {"map": ("show", "diff", "try", "tidy")}
 
 USAGE = "usage: tallywell COMMAND ... | tallywell COMMAND --help | tallywell --version"
 
@@ -32,12 +34,24 @@ def main(arguments: list[str] | None = None) -> int:
         print(f"tallywell {__version__}")
         return 0
     if words[0] not in COMMANDS:
-        return _called_wrongly(words[0])
+        return _called_wrongly("tallywell", words[0], COMMANDS)
+    if words[0] in PARTS:
+        return _part(words[0], words[1:])
     return _guarded(words[0], words[1:])
 
 
+def _part(name: str, words: list[str]) -> int:
+    """Run the part of a command that is named by the next word."""
+    if not words or words[0] in ("-h", "--help", "help"):
+        print(_overview_of(name))
+        return 0 if words else 2
+    if words[0] not in PARTS[name]:
+        return _called_wrongly(f"tallywell {name}", words[0], PARTS[name])
+    return _guarded(f"{name} {words[0]}", words[1:])
+
+
 def _command(name: str) -> ModuleType:
-    return import_module(f"tallywell.commandline.{name}")
+    return import_module(f"tallywell.commandline.{name.replace(' ', '_')}")
 
 
 def _guarded(name: str, words: list[str]) -> int:
@@ -65,13 +79,25 @@ def _guarded(name: str, words: list[str]) -> int:
         return 130
 
 
-def _called_wrongly(word: str) -> int:
+def _called_wrongly(before: str, word: str, known: tuple[str, ...]) -> int:
     from difflib import get_close_matches
 
-    near = get_close_matches(word.lower(), COMMANDS, n=1)
-    meant = f"did you mean {near[0]!r}?" if near else "`tallywell --help` lists the commands."
-    print(f"tallywell: there is no command {word!r}; {meant}", file=sys.stderr)
+    near = get_close_matches(word.lower(), known, n=1)
+    meant = f"did you mean {near[0]!r}?" if near else f"`{before} --help` lists the commands."
+    print(f"{before}: there is no command {word!r}; {meant}", file=sys.stderr)
     return 2
+
+
+def _overview_of(name: str) -> str:
+    command = _command(name)
+    lines = [
+        f"usage: tallywell {name} COMMAND ... | tallywell {name} COMMAND --help",
+        "",
+        (command.__doc__ or "").strip(),
+    ]
+    lines += ["", "commands:"]
+    lines += [f"  {part:<6} {_command(f'{name} {part}').SUMMARY}" for part in PARTS[name]]
+    return "\n".join(lines)
 
 
 def _overview() -> str:

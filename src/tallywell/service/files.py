@@ -74,11 +74,14 @@ def load_site(path: Path) -> Loaded:
     return Loaded(path, site, named, text, texts if site is None else _kept(site, texts), record)
 
 
-def load_map(path: Path) -> LoadedMap:
-    """Read one map and its base. Never raises for what is on the disk: each fault is a Problem."""
+def load_map(path: Path, instead: str | None = None) -> LoadedMap:
+    """Read one map and its base. Never raises for what is on the disk: each fault is a Problem.
+
+    `instead`: a text to be read in place of the file's.
+    """
     texts: dict[str, str] = {}
     try:
-        text = _text(path)
+        text = _text(path) if instead is None else instead
     except UnicodeDecodeError as error:
         return LoadedMap(path, None, (Problem(str(path), 1, 1, f"byte {error.start} is no UTF-8", "save it as UTF-8"),))
     except (OSError, ValueError) as error:

@@ -1,14 +1,21 @@
-"""One reading as a table for a person who stands before the meter (pure)."""
+"""One reading as a table for a person who stands before the meter (pure).
 
+What is read with the books' total comes first, then what the meter says of itself; below it what is read in another
+rhythm, each with the time of its own poll, and the settings.
+"""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
 from fractions import Fraction
 
 from tallywell.readings.facts import Poll
 from tallywell.registers.decode import Decoded, Value
-from tallywell.registers.quantity import Kind
+from tallywell.registers.quantity import Kind, RegisterMap
 from tallywell.reports.face import shown as face_shown
 from tallywell.service import sentences
 from tallywell.service.books import face_of
 from tallywell.service.local_time import shown as time_shown
+from tallywell.service.settings import Known, is_kept, kept, unexpected_said
 from tallywell.service.site import Point, Site
 
 # Words in a wrong order or of a wrong type make numbers far outside these; a wrong pipe in the site file does not.
@@ -16,16 +23,77 @@ MANY = 10
 LEAST_FLOW = Fraction(1, 10**12)  # m3/s: a thimble in a month
 
 
-def lines(point: Point, site: Site, poll: Poll, decoded: Decoded) -> list[str]:
-    """The heading, then a row per quantity: name, value with unit, raw words, where it was read; then the face."""
+@dataclass(frozen=True, slots=True)
+class Noted:
+    """The point's settings as the record knows them, and since when (UTC ms, or what the clock showed)."""
+
+    known: Known = field(default_factory=dict)
+    since_ms: int = 0
+
+
+def lines(
+    point: Point,
+    site: Site,
+    poll: Poll,
+    decoded: Decoded,
+    *,
+    beside: Sequence[tuple[Poll, Decoded]] = (),
+    noted: Noted | None = None,
+) -> list[str]:
+    """The heading, then a row per quantity: name, value with unit, raw words, where it was read; then the face.
+
+    `beside`: the newest polls of the point's other sets; `noted`: what is known of settings that are not among them.
+    """
+    out = _main(point, site, poll, decoded)
+    shown = dict(decoded.values)
+    for other, meaning in beside:
+        values = [value for name, value in meaning.values.items() if name not in shown]
+        out += _other(point, site, other, values) + _says(meaning)
+        shown |= meaning.values
+    return out + _settings(point, site, shown, noted or Noted())
+
+
+def _main(point: Point, site: Site, poll: Poll, decoded: Decoded) -> list[str]:
     head = f"{sentences.place(point)}, {time_shown(poll.shown_ms, site.zone)}"
     if poll.utc_ms is None:
         head += " (the clock is not synchronised)"
-    rows = [_row(point, value) for value in decoded.values.values()]
-    out = [head, *_aligned([("quantity", "value", "raw words", "register"), *rows])] if rows else [head]
+    out = [head, *values_table(point.map, decoded.values.values())]
     if poll.fault is not None:
         out.append(f"  {sentences.WHAT[poll.fault]}: {sentences.ADVICE[poll.fault]}")
-    return out + _looks_wrong(point, decoded) + _face(point, decoded)
+    return out + _says(decoded) + _looks_wrong(point, decoded) + _face(point, decoded)
+
+
+def _says(decoded: Decoded) -> list[str]:
+    """What conditions that hold mean."""
+    told = (("it is not counting", decoded.not_counting), ("its numbers are suspect", decoded.suspect))
+    return [f"  the meter says that {what} ({', '.join(sorted(names))})" for what, names in told if names]
+
+
+def _other(point: Point, site: Site, poll: Poll, values: Sequence[Value]) -> list[str]:
+    """What another poll of the point brought, or that it brought nothing."""
+    at = time_shown(poll.shown_ms, site.zone)
+    if poll.fault is not None:
+        return [f"  what is read besides: {sentences.WHAT[poll.fault]} at {at}; {sentences.ADVICE[poll.fault]}"]
+    if not values:
+        return []
+    what = "settings, read" if all(is_kept(value.about) for value in values) else "read"
+    return [f"  {what} {at}:", *values_table(point.map, values)]
+
+
+def _settings(point: Point, site: Site, shown: Mapping[str, Value], noted: Noted) -> list[str]:
+    """Settings that were not read now, as they are known; and those for which the map is not written."""
+    now = {name: kept(value) for name, value in shown.items() if is_kept(value.about) and value.fault is None}
+    old = {name: one for name, one in noted.known.items() if name not in now and name in point.map.quantities}
+    since = f"  settings as noted {time_shown(noted.since_ms, site.zone)}:"
+    out = [since, *_aligned([(name, one.shown, "", "") for name, one in old.items()])] if old else []
+    wrong = {name: one for name, one in (old | now).items() if one.as_expected is False}
+    return out + [f"  {unexpected_said(point.map, name, one)}" for name, one in wrong.items()]
+
+
+def values_table(register_map: RegisterMap, values: Iterable[Value]) -> list[str]:
+    """A row per value: name, value with unit, raw words, where it was read. Without values there are no lines."""
+    rows = [_row(register_map, value) for value in values]
+    return _aligned([("quantity", "value", "raw words", "register"), *rows]) if rows else []
 
 
 def _looks_wrong(point: Point, decoded: Decoded) -> list[str]:
@@ -41,10 +109,10 @@ def _can_flow(si: Fraction, point: Point) -> bool:
     return si == 0 or LEAST_FLOW < abs(si) <= MANY * point.possible_rate.si
 
 
-def _row(point: Point, value: Value) -> tuple[str, str, str, str]:
-    quantity = point.map.quantities.get(value.quantity)
+def _row(register_map: RegisterMap, value: Value) -> tuple[str, str, str, str]:
+    quantity = register_map.quantities.get(value.quantity)
     words = " ".join(value.raw[i : i + 2].hex().upper() for i in range(0, len(value.raw), 2))
-    where = f"{quantity.table} {quantity.register}" if quantity else ""
+    where = f"{quantity.table} {quantity.first}" if quantity else ""
     return value.quantity, value.shown, words, where
 
 

@@ -1,0 +1,112 @@
+"""Which arrangement of words agrees with a display, as `tallywell map try --should-be` shows it."""
+
+from fractions import Fraction
+
+from tallywell.commandline.map_trial import Trial, orders
+from tallywell.registers.described import exact
+from tallywell.registers.fitting import Match, Wanted, agrees, matches
+from tallywell.registers.quantity import ByteOrder, Kind, Quantity, Table
+from tallywell.registers.shown import number_shown
+from tallywell.reports.table import Column, table
+
+MOST_MATCHES = 6
+
+
+def searched(trial: Trial, wanted: Wanted) -> tuple[list[str], bool]:
+    """What agrees with the display, and whether the map as it is does."""
+    shown = _display(wanted)
+    value = trial.values.get(trial.about.name) if trial.about else None
+    if value is not None and agrees(value, wanted):
+        return ["", f"{value.quantity} agrees with the display ({shown}): the map is right here."], True
+    if trial.table.is_bits:
+        return ["", "a display's number is no bit; leave out --should-be"], False
+    found = matches(trial.content, trial.read.register, wanted, trial.about)
+    name = f"{trial.about.name} does not agree with the display ({shown})" if trial.about else f"The display: {shown}"
+    if not found:
+        return ["", f"{name}, and no type, order or register among these words gives it.", *_advice(trial)], False
+    count = len(found)
+    which = "One arrangement does" if count == 1 else f"{count} arrangements do, the nearest to the map first"
+    lines = ["", f"{name}. {which}:", *_match_rows(trial, found[:MOST_MATCHES], wanted)]
+    if count > 1:
+        lines.append("Where several agree, only a second reading with other digits tells which is right.")
+    lines += ["", "To write in the map:", f"  {_to_write(trial, found[0])}"]
+    return lines, False
+
+
+def _display(wanted: Wanted) -> str:
+    return f"{exact(wanted.number)} {wanted.unit}".rstrip()
+
+
+def _match_rows(trial: Trial, found: list[Match], wanted: Wanted) -> list[str]:
+    rows = []
+    for match in found:
+        how = match.arrangement
+        kind = f"{how.type} x {how.low_capacity:,} + {how.low_type}" if how.low_type else str(how.type)
+        register = f"{trial.table} {trial.written.register(how.register, trial.table)}"
+        raw = number_shown(match.raw, _number_quantity(match))
+        rows.append((register, kind, ", ".join(orders(how)) or "one word", raw, _scale(match, wanted)))
+    columns = [
+        Column("register"), Column("type"), Column("order"), Column("number", right=True), Column("the display shows"),
+    ]  # fmt: skip
+    return table(columns, rows)
+
+
+def _number_quantity(match: Match) -> Quantity:
+    how = match.arrangement
+    length = how.words if how.type.is_decimal else None
+    return Quantity("number", Kind.OTHER, Table.INPUT, how.register, how.type, length=length)
+
+
+def _scale(match: Match, wanted: Wanted) -> str:
+    cut = "" if match.exact else ", cut off"
+    if match.unit:
+        return f"the number x {_ten(match.power)} {match.unit}{cut}"
+    return ("the number itself" if not match.power else f"the number x {_ten(match.power)}") + cut
+
+
+def _ten(power: int) -> str:
+    return exact(Fraction(10) ** power)
+
+
+def _to_write(trial: Trial, match: Match) -> str:
+    """The keys of the quantity that must say something else; where there is no such quantity, those of a new one."""
+    how, about = match.arrangement, trial.about
+    keys: dict[str, str] = {}
+    if about is None or how.register != about.register:
+        keys["register"] = str(trial.written.register(how.register, trial.table))
+    if about is None or how.type is not about.type:
+        keys["type"] = str(how.type)
+    if how.type.is_decimal and (about is None or how.words != about.words or how.type is not about.type):
+        keys["words"] = str(how.words)
+    if (how.words > 1 or how.low_type) and (about is None or how.word_order is not about.word_order):
+        keys["word_order"] = str(how.word_order)
+    low_bytes = how.byte_order is ByteOrder.LOW_BYTE_FIRST
+    if low_bytes if about is None else how.byte_order is not about.byte_order:
+        keys["byte_order"] = str(how.byte_order)
+    if how.low_type:
+        at = trial.written.register(how.register + how.words, trial.table)
+        keys["low_part"] = f"{{register: {at}, type: {how.low_type}, capacity: {how.low_capacity}}}"
+    if match.unit and (about is None or match.unit != about.unit or about.step != 10**match.power):
+        is_count = about is not None and about.kind is Kind.TOTAL and not how.type.is_float
+        keys["one_count" if is_count else "unit"] = f"{_ten(match.power).replace(',', '')} {match.unit}"
+    said = ", ".join(f"{key}: {text}" for key, text in keys.items())
+    return f"{about.name}: {{{said}}}{_besides(about, match)}" if about else f"{{table: {trial.table}, {said}}}"
+
+
+def _besides(about: Quantity, match: Match) -> str:
+    """A float total says the volume of 1.0, an integer one does not."""
+    how = match.arrangement
+    if about.kind is not Kind.TOTAL or how.type.is_float is about.type.is_float:
+        return ""
+    if about.type.is_float:
+        return ", and without unit, as it is an integer"
+    return "" if match.unit else ", and unit: the volume of 1.0"
+
+
+def _advice(trial: Trial) -> list[str]:
+    last = trial.written.register(trial.end - 1, trial.table)
+    first = trial.written.register(trial.read.register, trial.table)
+    return [
+        f"Only the words of {trial.table} {first} to {last} were searched: give those beside them, too.",
+        "Take words and display at the same moment, while the pump rests.",
+    ]

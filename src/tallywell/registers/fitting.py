@@ -1,0 +1,254 @@
+"""Words and what the meter's face shows -> in which arrangement, of which type and from which register they agree.
+
+The person who writes a map has a few words, read off or printed in a manual, and the number that the display shows. All
+types at all registers among the words, with both orders of words and of bytes, and totals of two registers, are few
+enough to be tried one by one.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from fractions import Fraction
+
+from tallywell.readings import units
+from tallywell.readings.faults import Fault
+from tallywell.registers.decode import Value
+from tallywell.registers.numbers import number_of_pattern, pattern_of_words
+from tallywell.registers.quantity import ByteOrder, Kind, Quantity, ValueType, WordOrder
+
+MOST_POWER = 6  # of ten, between a register and a display
+LEAST_DIGITS = 3  # fewer, moved by a power of ten that the map does not have, are met by chance
+LOW_CAPACITIES = (100, 1000, 10_000, 100_000, 1_000_000, 1 << 16)
+MOST_FLOW = Fraction(30)  # m3/s: a river rather than a pipe
+LEAST_FLOAT, MOST_FLOAT = Fraction(1, 10**9), Fraction(10**13)
+_FIXED = (
+    ValueType.UINT16, ValueType.INT16, ValueType.UINT32, ValueType.INT32, ValueType.FLOAT32, ValueType.UINT64,
+    ValueType.INT64, ValueType.FLOAT64,
+)  # fmt: skip
+_DECIMAL = ((ValueType.BCD, (1, 2, 3, 4)), (ValueType.MODULO_10000, (2, 3, 4)))
+_UNSIGNED = (ValueType.UINT16, ValueType.UINT32)
+
+
+@dataclass(frozen=True, slots=True)
+class Arrangement:
+    """One way to read words: `register` as on the wire. `low_type`, `low_capacity`: the low part that is behind it."""
+
+    register: int
+    type: ValueType
+    words: int
+    word_order: WordOrder
+    byte_order: ByteOrder
+    low_type: ValueType | None = None
+    low_capacity: int = 0
+
+    @property
+    def end(self) -> int:
+        return self.register + self.words + (self.low_type.words if self.low_type else 0)
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """What the display shows; `step`: one of its last digit. `kind` and `unit` where a unit was typed."""
+
+    number: Fraction
+    step: Fraction
+    unit: str = ""
+    kind: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Match:
+    """`raw`: the number that the words make; the display shows `raw x 10^power` (in `unit` where one was asked for).
+
+    `exact`: to the last digit typed, not only within one step of it. `distance`: how far it is from what the map says.
+    """
+
+    arrangement: Arrangement
+    raw: Fraction
+    power: int
+    unit: str
+    exact: bool
+    distance: int
+
+
+def wanted(text: str) -> Wanted:
+    """A display's value as typed: "1234567", "12,345.67" or "1234567 gal". ValueError says what is wrong."""
+    bare, _, unit = text.strip().partition(" ")
+    number = units.number(bare)
+    decimals = len(bare.partition(".")[2])
+    kind = next((kind for kind in ("volume", "flow rate") if unit in units.KINDS[kind]), "")
+    if unit and not kind:
+        raise ValueError(f"{unit!r} is no unit of volume or flow rate known here")
+    if not number:
+        raise ValueError("zero words are zero in every arrangement; take a moment when the display shows something")
+    return Wanted(number, Fraction(1, 10**decimals), unit, kind)
+
+
+def arrangements(words: int, register: int) -> Iterator[Arrangement]:
+    """Every way to read a number in so many words from `register` on; one word has no order of words."""
+    for first in range(words):
+        for kind, length in _kinds(words - first):
+            for byte_order in ByteOrder:
+                for word_order in WordOrder if length > 1 else (WordOrder.HIGH_WORD_FIRST,):
+                    yield Arrangement(register + first, kind, length, word_order, byte_order)
+
+
+def _kinds(most: int) -> Iterator[tuple[ValueType, int]]:
+    yield from ((kind, kind.words) for kind in _FIXED if kind.words <= most)
+    yield from ((kind, length) for kind, lengths in _DECIMAL for length in lengths if length <= most)
+
+
+def two_registers(words: int, register: int) -> Iterator[Arrangement]:
+    """Totals of a high and a low part behind it, the orders as the standard has them or the low word first."""
+    for one in arrangements(words, register):
+        plain = one.type in _UNSIGNED and one.byte_order is ByteOrder.HIGH_BYTE_FIRST
+        for low in _UNSIGNED if plain else ():
+            for capacity in LOW_CAPACITIES:
+                found = Arrangement(one.register, one.type, one.words, one.word_order, one.byte_order, low, capacity)
+                plain_too = (one.type, low, capacity) == (ValueType.UINT16, ValueType.UINT16, 1 << 16)  # a uint32
+                if found.end <= register + words and capacity <= 1 << low.bits and not plain_too:
+                    yield found
+
+
+def number_in(words: bytes, register: int, how: Arrangement) -> Fraction | None:
+    """The number that the words (from `register` on) make; None where it is none or a low part is out of its range."""
+    high = _number(words, how.register - register, how.words, how, how.type)
+    if how.low_type is None or high is None:
+        return high
+    low = _number(words, how.register - register + how.words, how.low_type.words, how, how.low_type)
+    return None if low is None or low >= how.low_capacity else high * how.low_capacity + low
+
+
+def _number(words: bytes, first: int, length: int, how: Arrangement, kind: ValueType) -> Fraction | None:
+    part = words[2 * first : 2 * (first + length)]
+    return number_of_pattern(pattern_of_words(part, how.word_order, how.byte_order), kind)
+
+
+def matches(words: bytes, register: int, target: Wanted, mapped: Quantity | None) -> list[Match]:
+    """All arrangements in which the words make what the display shows, the nearest to what the map says first."""
+    count = len(words) // 2
+    found = []
+    for how in (*arrangements(count, register), *two_registers(count, register)):
+        raw = number_in(words, register, how)
+        if not raw or (how.low_type and not raw % how.low_capacity):
+            continue  # zero is every arrangement's zero and proves nothing
+        for scale in _scales(raw, target, mapped):
+            usual = scale[0] in _powers_of_map(mapped, scale[1])
+            if usual or significant(raw) >= LEAST_DIGITS:
+                found.append(Match(how, raw, *scale, _distance(how, scale, mapped)))
+    found.sort(key=lambda match: (match.distance, match.arrangement.register, match.arrangement.words))
+    return _told_apart(found)
+
+
+def significant(number: Fraction) -> int:
+    """How many digits of a whole number tell something: 1,200 has two. A number with a fraction has plenty."""
+    return len(str(abs(number.numerator)).rstrip("0")) if number.denominator == 1 else LEAST_DIGITS
+
+
+def _scales(raw: Fraction, target: Wanted, mapped: Quantity | None) -> Iterator[tuple[int, str, bool]]:
+    """(power of ten, unit, exact) by which the raw number is what the display shows.
+
+    Where a unit was typed the register may count in another of the same kind; that of the map is tried first.
+    """
+    if not target.kind:
+        power = _power(raw, target.number, target.step)
+        if power is not None:
+            yield (*power[:1], "", power[1])
+        return
+    known = units.KINDS[target.kind]
+    first = [mapped.unit] if mapped is not None and mapped.unit in known else []
+    for unit in dict.fromkeys([*first, target.unit, *known]):
+        times = known[unit] / known[target.unit]
+        power = _power(raw * times, target.number, target.step)
+        if power is not None:
+            yield power[0], unit, power[1]
+
+
+def _power(number: Fraction, shown: Fraction, step: Fraction) -> tuple[int, bool] | None:
+    """The power of ten that makes a number what is shown; a display cuts off, so one step of its last digit is free."""
+    about = _power_of_ten(shown) - _power_of_ten(number)
+    for power in (about, about - 1, about + 1):
+        scaled = number * Fraction(10) ** power if abs(power) <= MOST_POWER else None
+        if scaled == shown:
+            return power, True
+        # Two digits can be met by chance; from three on, digits that are cut off still prove something.
+        if scaled is not None and abs(scaled - shown) < step <= abs(shown) / 100 and _is_finer(scaled, step):
+            return power, False
+    return None
+
+
+def _power_of_ten(number: Fraction) -> int:
+    """Within one of the power of ten at the number's first digit: a bit is 0.30103 of a digit."""
+    return round((number.numerator.bit_length() - number.denominator.bit_length()) * 0.30103)
+
+
+def _is_finer(scaled: Fraction, step: Fraction) -> bool:
+    """Whether the words tell more than the display's last digit, so that something was cut off."""
+    return (scaled / step).denominator != 1
+
+
+def _distance(how: Arrangement, scale: tuple[int, str, bool], mapped: Quantity | None) -> int:
+    """How many slips, weighed by how rare each is, lie between the map and this reading."""
+    power, unit, is_exact = scale
+    cost = 0 if is_exact else 1
+    cost += 3 if how.low_type else 0
+    cost += 2 if how.byte_order is ByteOrder.LOW_BYTE_FIRST else 0
+    if mapped is None:
+        return cost + (1 if power else 0) + (0 if unit == "" else 1)
+    cost += 0 if how.register == mapped.register else 2 + abs(how.register - mapped.register)
+    cost += 0 if how.type is mapped.type else 2 if how.words == mapped.words else 3
+    cost += 1 if how.words > 1 and how.word_order is not mapped.word_order else 0
+    cost += 0 if unit in ("", mapped.unit) else 2
+    return cost + (0 if power in _powers_of_map(mapped, unit) else 1)
+
+
+def _powers_of_map(mapped: Quantity | None, unit: str) -> set[int]:
+    """The power of ten by which the map multiplies; without a unit the display may show raw counts as well."""
+    if mapped is None:
+        return {0}
+    found = {p for p in range(-MOST_POWER, MOST_POWER + 1) if mapped.step == Fraction(10) ** p}
+    return found if unit else found | {0}
+
+
+def _told_apart(found: list[Match]) -> list[Match]:
+    """The nearest of those that are one: in several units, or signed and unsigned where the number is both."""
+    kept: dict[tuple[object, ...], Match] = {}
+    for match in found:
+        how = match.arrangement
+        kind = how.type.removeprefix("u") if match.raw > 0 else str(how.type)
+        kept.setdefault((kind, how.register, how.words, how.word_order, how.byte_order, how.low_capacity), match)
+    return list(kept.values())
+
+
+def agrees(value: Value, target: Wanted) -> bool:
+    """Whether a decoded value is what the display shows: as a volume or rate where a unit was typed, else as a number
+    in the map's unit or as a count. A display cuts off, so one step of its last digit is free.
+    """
+    if value.fault is not None or value.number is None:
+        return False
+    if target.kind:
+        si = units.KINDS[target.kind][target.unit]
+        right_kind = value.about.unit in units.KINDS[target.kind]
+        return right_kind and value.si is not None and abs(value.si / si - target.number) < target.step
+    counts = [Fraction(value.total.count)] if value.total is not None else []
+    return any(abs(number - target.number) < target.step for number in (value.number, *counts))
+
+
+def odd(value: Value) -> str | None:
+    """Why a number looks as if its words were read in another arrangement than they were sent; None where it does not.
+
+    Words in a wrong order or of a wrong type make numbers far from any meter's; a small number in two words whose order
+    is wrong has its low word zero.
+    """
+    about, number = value.about, value.number
+    if about.kind not in (Kind.TOTAL, Kind.FLOW, Kind.OTHER) or about.table.is_bits:
+        return None
+    if value.fault is not None or number is None:
+        return "no value" if value.fault is Fault.NO_VALUE else "out of range"
+    if about.kind is Kind.FLOW and value.si is not None and abs(value.si) > MOST_FLOW:
+        return "no well gives so much"
+    raw = abs((number - about.offset) / (about.step * value.factor))
+    if about.type.is_float:
+        return "far from any meter's numbers" if raw and not LEAST_FLOAT <= raw <= MOST_FLOAT else None
+    if about.words > 1 and not about.type.is_decimal and about.low_part is None and raw and raw % 65_536 == 0:
+        return "its low word is zero"
+    return None
