@@ -44,6 +44,7 @@ class TestPort:
     spoil: Callable[[Ask], Fault | None] = lambda _ask: None
     trouble: EdgeFailure | None = None
     stopped: threading.Event = field(default_factory=threading.Event)
+    asks: list[Ask] = field(default_factory=list)
 
     def exchange(self, ask: Ask) -> Outcome:
         now = self.clock.boot_ns()
@@ -51,7 +52,15 @@ class TestPort:
         self.trouble = EdgeFailure("port /dev/none: no such device") if fault is Fault.PORT_LOST else None
         if fault is not None:
             return Outcome(ask, None, fault, sent_ns=now, ended_ns=now)
+        self.asks.append(ask)
         answers = self.station.hear(frame.request(ask.address, ask.read), self.clock.true_utc_ns() // 1_000_000)
+        if not ask.expects_reply:
+            self.clock.wait(now + ask.longest_delay_ns, self.stopped)
+            return Outcome(ask, b"", None, sent_ns=now, ended_ns=self.clock.boot_ns())
+        if not answers:
+            return Outcome(ask, None, Fault.NO_ANSWER, sent_ns=now, ended_ns=now)
+        if answers[0].frame[1] & frame.EXCEPTION_BIT:
+            return Outcome(ask, None, Fault.EXCEPTION, now, now, now, exception_code=answers[0].frame[2])
         return Outcome(ask, answers[0].frame[3:-2], None, sent_ns=now, ended_ns=now, first_ns=now)
 
     def stop(self) -> None:
@@ -64,8 +73,8 @@ class TestPort:
 class Stand:
     """One line, two points, a poll a minute; run it until so many rows are acknowledged."""
 
-    def __init__(self, folder: Path, **clock: int) -> None:
-        (folder / "panel.yaml").write_text(MAP, encoding="utf-8")
+    def __init__(self, folder: Path, map_text: str = MAP, **clock: int) -> None:
+        (folder / "panel.yaml").write_text(map_text, encoding="utf-8")
         site = folder / "stand.yaml"
         site.write_text(site_text(1, 2, "1 min"), encoding="utf-8")
         self.loaded = load_site(site)
@@ -79,6 +88,7 @@ class Stand:
         self.station = Station([Meter(point.address, point.map, profile) for point in points])
         self.spoil: Callable[[Ask], Fault | None] = lambda _ask: None
         self.daemon: Daemon | None = None
+        self.asks: list[Ask] = []
 
     def run(self, rows: int, heard: Callable[[str], None] = lambda _line: None) -> None:
         acknowledged = 0
@@ -95,7 +105,7 @@ class Stand:
         self.daemon.run()
 
     def _port(self, _settings: LineSettings, _clock: Clock) -> TestPort:
-        return TestPort(self.station, self.clock, self.spoil)
+        return TestPort(self.station, self.clock, self.spoil, asks=self.asks)
 
     def rows(self, query: str) -> list[tuple[object, ...]]:
         connection = sqlite3.connect(f"file:{self.record.path / 'record.db'}?mode=ro", uri=True)

@@ -1,5 +1,8 @@
 """Poll one point, or all, now; show everything decoded with the raw words beside it. Compare it with the display.
 
+All that the map reads is polled, also what is otherwise read once or daily; settings that do not read as the map is
+written for are named.
+
 Where the daemon runs it does the polling, since one process owns the port; otherwise this command does. Either way
 the reading is kept. Exit 1 when a point could not be read.
 """
@@ -64,8 +67,9 @@ def _polled(loaded: "Loaded", site: "Site", points: "tuple[Point, ...]") -> "lis
 
 def _shown(loaded: "Loaded", site: "Site", point: "Point", seq: int) -> bool:
     """Print one reading; whether it is a good one."""
-    from tallywell.service.looking import dated, decoded_poll
-    from tallywell.service.reading_table import lines
+    from tallywell.service.looking import beside, dated, decoded_poll
+    from tallywell.service.reading_table import Noted, lines
+    from tallywell.service.settings_noted import noted_settings
     from tallywell.store.database import RecordFolder
     from tallywell.store.query import Reader
 
@@ -73,5 +77,8 @@ def _shown(loaded: "Loaded", site: "Site", point: "Point", seq: int) -> bool:
         found = dated(reader, seq, point)
         assert found is not None, "the poll was acknowledged"
         poll, _ = found
-        print("\n".join(lines(point, site, poll, decoded_poll(reader, poll))))
+        settings = noted_settings(reader, point)
+        noted = None if settings is None else Noted(*settings)
+        others = beside(reader, poll)
+        print("\n".join(lines(point, site, poll, decoded_poll(reader, poll), beside=others, noted=noted)))
     return poll.fault is None

@@ -1,12 +1,17 @@
 """What the site file means to the record and to the lines: texts and ids it must know, plans and ports to be opened."""
 
+from collections.abc import Mapping
+from dataclasses import replace
 from hashlib import sha256
 
 from tallywell.line.timing import LineSettings
-from tallywell.registers.blocks import reads
-from tallywell.schedule.due import Plan
+from tallywell.readings.exchange import Read
+from tallywell.registers.blocks import read_sets, reads
+from tallywell.registers.decode import holds
+from tallywell.registers.quantity import RegisterMap
+from tallywell.schedule.due import Plan, WakeAsk
 from tallywell.service.files import Loaded
-from tallywell.service.rows import PointKeys
+from tallywell.service.rows import Keys, PointKeys
 from tallywell.service.site import Line, Point, Site
 from tallywell.service.world import MS_NS
 from tallywell.store.append import Writer
@@ -16,20 +21,43 @@ def settings_of(line: Line) -> LineSettings:
     return LineSettings(line.port, line.baud, line.parity.value, line.stop_bits)
 
 
-def plan_of(point: Point) -> Plan:
-    limits = point.map.limits
-    return Plan(
-        point.name,
-        point.address,
-        reads(point.map),
-        point.every_ms * MS_NS,
-        limits.longest_delay_ns,
-        limits.pause_ns,
-    )
+def plans_of(site: Site) -> dict[str, tuple[Plan, ...]]:
+    """Every point's plans, its main one first. Points of one map and one `every` are planned once."""
+    planned: dict[tuple[int, int], tuple[Plan, ...]] = {}
+    found = {}
+    for point in site.points.values():
+        key = id(point.map), point.every_ms
+        if key not in planned:
+            planned[key] = point_plans(point)
+        found[point.name] = tuple(replace(p, point=point.name, address=point.address) for p in planned[key])
+    return found
 
 
-def accepted_content(loaded: Loaded, writer: Writer) -> dict[str, object]:
-    """Store the texts of site file and maps; what the event `accepted` says of them."""
+def point_plans(point: Point) -> tuple[Plan, ...]:
+    """One plan for each set of quantities that is due together; the first, with the books' total, is the main one."""
+    limits, wake = point.map.limits, _wake_of(point.map)
+    plans: list[Plan] = []
+    for found in read_sets(point.map, point.every_ms * MS_NS):
+        asked = reads(point.map, found.names)
+        every_ns = found.rhythm.every_ns
+        every_ns = point.every_ms * MS_NS if every_ns == 0 else every_ns
+        after, main = found.rhythm.after_silence, not plans
+        if asked:
+            delays = limits.longest_delay_ns, limits.pause_ns
+            plans.append(Plan(point.name, point.address, asked, every_ns, *delays, after, main, wake))
+    return tuple(plans)
+
+
+def _wake_of(register_map: RegisterMap) -> WakeAsk | None:
+    wake = register_map.wake
+    return None if wake is None else WakeAsk(wake.read, wake.wait_ns, wake.window_ns)
+
+
+def accepted_content(loaded: Loaded, writer: Writer, settings: Mapping[str, int]) -> dict[str, object]:
+    """Store the texts of site file and maps; what the event `accepted` says of them.
+
+    `settings`: by point, the number of its newest event of that name, so that each start finds it from the last.
+    """
     writer.text("site", loaded.text)
     for text in loaded.maps.values():
         writer.text("map", text)
@@ -37,14 +65,17 @@ def accepted_content(loaded: Loaded, writer: Writer) -> dict[str, object]:
         "file": loaded.path.name,
         "site": sha256(loaded.text.encode()).hexdigest(),
         "maps": {name: sha256(text.encode()).hexdigest() for name, text in loaded.maps.items()},
+        "settings": dict(settings),
     }
 
 
-def keys_of(loaded: Loaded, site: Site, writer: Writer) -> dict[str, PointKeys]:
-    """The record's ids for every point of the site."""
-    found = {}
+def keys_of(loaded: Loaded, site: Site, plans: Mapping[str, tuple[Plan, ...]], writer: Writer) -> Keys:
+    """The record's ids for every plan of every point. Two plans of a point that ask the same are one: the first."""
+    found: dict[tuple[str, tuple[Read, ...]], PointKeys] = {}
     for point in site.points.values():
-        planned = reads(point.map)
-        plan = writer.plan(writer.text("map", loaded.maps[point.map_name]), planned)
-        found[point.name] = PointKeys(writer.point(point.name), plan, point.map, planned)
+        text, number = writer.text("map", loaded.maps[point.map_name]), writer.point(point.name)
+        for plan in plans[point.name]:
+            held = [q.name for q in point.map.quantities.values() if any(holds(read, q) for read in plan.reads)]
+            stored = PointKeys(number, writer.plan(text, plan.reads), point.map, plan.reads, plan.main, tuple(held))
+            found.setdefault((point.name, plan.reads), stored)
     return found

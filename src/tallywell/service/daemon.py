@@ -11,16 +11,19 @@ from contextlib import suppress
 from tallywell import __version__
 from tallywell.readings.exchange import Pass
 from tallywell.readings.facts import Anchor, Event, Fact, Poll
+from tallywell.readings.faults import Fault
 from tallywell.readings.problems import EdgeFailure, StorageFault
 from tallywell.schedule.due import ClockStepped, LookAgain, begin
 from tallywell.service import sentences
-from tallywell.service.accepting import accepted_content, keys_of, plan_of, settings_of
+from tallywell.service.accepting import accepted_content, keys_of, plans_of, settings_of
 from tallywell.service.anchoring import Dating, Instant, look
 from tallywell.service.entries import KINDS
 from tallywell.service.files import Loaded
 from tallywell.service.lines import LineThread
 from tallywell.service.local_time import offset_ms
-from tallywell.service.rows import row
+from tallywell.service.rows import PointKeys, row
+from tallywell.service.settings import EVENTS, Known, is_kept, known_of, news
+from tallywell.service.settings_noted import settings_noted
 from tallywell.service.site import Line, Site
 from tallywell.service.world import MS_NS, World
 from tallywell.store.append import open_writer
@@ -87,8 +90,13 @@ class Daemon:
         self._dating = Dating(now.wall_minus_boot_ms)
         self._offset_ms = offset_ms(now.wall_ms, self._site.zone)
         after = last_end(self._folder)
-        self._note("accepted", accepted_content(self._loaded, self._writer))
-        self._keys = keys_of(self._loaded, self._site, self._writer)
+        with Reader(self._folder) as reader:
+            noted = settings_noted(reader)
+        self._settings: dict[str, Known] = dict(known_of(event.content) for event in noted.values())
+        settings = {point: event.seq for point, event in noted.items()}
+        self._note("accepted", accepted_content(self._loaded, self._writer, settings))
+        self._plans = plans_of(self._site)
+        self._keys = keys_of(self._loaded, self._site, self._plans, self._writer)
         self._note("started", {"after": after, "version": __version__})
         self._look_at_clocks()
         self._store()
@@ -99,7 +107,7 @@ class Daemon:
             line.start()
 
     def _line(self, line: Line, *, owed: bool) -> LineThread:
-        plans = tuple(plan_of(point) for point in self._site.points_of(line.name))
+        plans = [plan for point in self._site.points_of(line.name) for plan in self._plans[point.name]]
         state = begin(plans, self._clock.boot_ns(), self._wall_minus_boot_ns(), at_once=True, owed=owed)
         return LineThread(
             line.name, self._world.open_port(settings_of(line), self._clock), state, self._clock, self._deliver
@@ -217,12 +225,27 @@ class Daemon:
         """Give every delivered pass its number and its row."""
         while self._delivered:
             done = self._delivered.popleft()
-            keys = self._keys[done.point]
+            keys = self._keys[done.point, done.reads]
             fact = row(done, keys, self._writer.next_seq(), self._writer.run.id, self._dating)
             self._unstored.append(fact)
-            self._say(done, fact)
+            if keys.main:
+                self._say(done, fact)
+            else:
+                self._say_beside(done, fact, keys)
+            self._look_at_settings(done.point, keys, fact)
             if done.asked is not None:
                 self._answer(done.asked, fact.seq)
+
+    def _look_at_settings(self, point: str, keys: PointKeys, fact: Poll) -> None:
+        """Put on record, and say, what is new about the meter's identity and settings."""
+        if not any(is_kept(keys.map.quantities[name]) for name in keys.names):
+            return
+        found = news(point, keys.map, self._settings.get(point, {}), keys.decoded(fact).values.values())
+        self._settings[point] = found.known
+        for name, content in found.events:
+            self._note(name, content)
+        for said in found.said:
+            self._world.log(f"{sentences.place(self._site.points[point])}: {said}")
 
     def _answer(self, uuid: str, poll: int | None) -> None:
         self._asked[uuid] = poll
@@ -254,11 +277,13 @@ class Daemon:
         del self._asked[uuid]
 
     def _keep(self, fault: StorageFault) -> None:
-        """The record cannot be written: hold what was read, oldest given up beyond the bound, and try again."""
+        """The record cannot be written: hold what was read, oldest given up beyond the bound, and try again.
+
+        What the meters' settings are is given up last: it is noted when it changes and never again.
+        """
         self._complain("record", f"{fault}; readings wait in memory, the newest {KEPT_FACTS}")
         if len(self._unstored) > KEPT_FACTS:
-            gone = self._unstored[:-KEPT_FACTS]
-            self._unstored = self._unstored[-KEPT_FACTS:]
+            gone, self._unstored = _given_up(self._unstored, KEPT_FACTS)
             for fact in gone:
                 self._writer.give_back(fact.seq)
                 if isinstance(fact, Event) and fact.name == ASKED:
@@ -296,6 +321,14 @@ class Daemon:
     def _wall_minus_boot_ns(self) -> int:
         return (self._dating.wall_minus_boot_ms + self._offset_ms) * MS_NS
 
+    def _say_beside(self, done: Pass, fact: Poll, keys: PointKeys) -> None:
+        """Say once when a set besides the books' total cannot be read though the point answers."""
+        of = f"{sentences.place(self._site.points[done.point])}: {', '.join(keys.names)}"
+        if fact.fault is None:
+            self._trouble.pop(of, None)
+        elif fact.fault != Fault.STOPPED and not self._watch.get(done.point, sentences.Watch()).missed:
+            self._complain(of, sentences.not_read(fact.fault))
+
     def _say(self, done: Pass, fact: Poll) -> None:
         """Say when a point falls silent and when it answers again, once each; note it when the port itself went."""
         before = self._watch.get(done.point, sentences.Watch())
@@ -310,6 +343,16 @@ class Daemon:
             elif not now.port_lost:
                 self._trouble.pop(f"line {point.line}", None)
             self._note("port_lost" if now.port_lost else "port_back", {"line": point.line, "point": point.name})
+
+
+def _given_up(facts: list[Fact], most: int) -> tuple[list[Fact], list[Fact]]:
+    """The oldest facts beyond so many, and the rest in their order."""
+    gone = {fact.seq for fact in [fact for fact in facts if not _is_settings(fact)][: len(facts) - most]}
+    return [fact for fact in facts if fact.seq in gone], [fact for fact in facts if fact.seq not in gone]
+
+
+def _is_settings(fact: Fact) -> bool:
+    return isinstance(fact, Event) and fact.name in EVENTS
 
 
 def _uuid(asked: Event) -> str:

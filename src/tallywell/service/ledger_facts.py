@@ -15,7 +15,7 @@ from tallywell.readings.faults import Fault
 from tallywell.readings.quantities import Happened, LedgerFact, Missed, Reading, Scale
 from tallywell.registers.blocks import books_read
 from tallywell.registers.decode import Decoded, decode
-from tallywell.registers.quantity import Kind, RegisterMap
+from tallywell.registers.quantity import Kind, Quantity, RegisterMap
 from tallywell.registers.register_map import parse_map
 from tallywell.reports.words import STARTED, STOPPED, UNCLEAN_END
 from tallywell.service.site import Point
@@ -33,7 +33,8 @@ class PlanInForce:
     """A plan with what the ledger needs of its map: the books' total and the flow rate; a year has many rows.
 
     `map` None: the stored text is at fault; `books` None: the plan does not ask for that total. `scale` is that of the
-    books' total, `flow` the name of the flow rate ("" where there is none).
+    books' total (where another register scales it, each reading has its own), `flow` the name of the flow rate (""
+    where there is none).
     """
 
     map: RegisterMap | None
@@ -78,7 +79,7 @@ class Decoder:
             return Missed(poll.seq, when, fault or poll.fault or Fault.PLAN_MISMATCH)
         value = decoded.values.get(plan.flow)
         flow = None if value is None else value.si
-        return Reading(poll.seq, when, books.total, plan.scale, flow, self._running(flow))
+        return Reading(poll.seq, when, books.total, books.scale or plan.scale, flow, self._running(flow))
 
     def _decoded(self, poll: Poll, map_: RegisterMap, reads: tuple[Read, ...]) -> Decoded:
         words = poll.plan, poll.got, poll.raw or b""
@@ -105,9 +106,16 @@ def _plan_in_force(reader: Reader, plan_id: int) -> PlanInForce:
     if map_ is None:
         return PlanInForce(None, sha256, plan.reads, None, None, "")
     flow = next((name for name, quantity in map_.quantities.items() if quantity.kind is Kind.FLOW), "")
-    needed = {name: q for name, q in map_.quantities.items() if q.for_the_books or name == flow}
+    needed = _needed(map_, flow)
     scale = None if map_.books is None else map_.books.scale
     return PlanInForce(replace(map_, quantities=needed), sha256, plan.reads, books_read(map_, plan.reads), scale, flow)
+
+
+def _needed(map_: RegisterMap, flow: str) -> dict[str, Quantity]:
+    """The books' total and the flow rate, and what multiplies them."""
+    own = {name: q for name, q in map_.quantities.items() if q.for_the_books or name == flow}
+    factors = {q.factor.quantity for q in own.values() if q.factor}
+    return own | {name: q for name, q in map_.quantities.items() if name in factors}
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,22 +1,27 @@
 """What the record says of each point at this moment, for `status` and `read`. Reads only."""
 
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
+from itertools import islice
 
 from tallywell.readings.clocks import When
 from tallywell.readings.exchange import Read
 from tallywell.readings.facts import Poll
 from tallywell.readings.problems import EdgeFailure
-from tallywell.registers.decode import Decoded, decode
+from tallywell.registers.blocks import books_read, read_sets
+from tallywell.registers.decode import Decoded, decode, holds
 from tallywell.registers.quantity import RegisterMap
 from tallywell.registers.register_map import parse_map
 from tallywell.service import sentences
 from tallywell.service.entries import in_force
-from tallywell.service.sentences import Seen, Watch
+from tallywell.service.sentences import Seen, SettingChange, Watch
+from tallywell.service.settings import Known
+from tallywell.service.settings_noted import changes_since, known_settings
 from tallywell.service.site import Point, Site
 from tallywell.store.query import Reader
 
 NEWEST = 200  # polls looked at: enough to see a total move at a poll a minute and a slow meter
+RECENTLY_MS = 30 * 86_400_000  # so long is a changed setting told of
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,8 +35,34 @@ class State:
 
 def states(reader: Reader, site: Site, now: tuple[str, int, int]) -> tuple[State, ...]:
     """One state per point. `now`: boot id, boot ms and wall ms of this moment."""
-    plans = Plans(reader)
-    return tuple(_state(reader, plans, site, point, now) for point in site.points.values())
+    looking = _Looking(reader, Plans(reader), now, known_settings(reader), changes_since(reader, now[2] - RECENTLY_MS))
+    return tuple(looking.state(site, point) for point in site.points.values())
+
+
+@dataclass(frozen=True, slots=True)
+class _Looking:
+    """What the states of all points are told from; `known` and `changed` are their settings, by point."""
+
+    reader: Reader
+    plans: "Plans"
+    now: tuple[str, int, int]
+    known: Mapping[str, Known]
+    changed: Mapping[str, tuple[SettingChange, ...]]
+
+    def state(self, site: Site, point: Point) -> State:
+        seen = self._seen(point)
+        return State(point.name, sentences.status(point, seen, site.zone), sentences.is_well(point, seen))
+
+    def _seen(self, point: Point) -> Seen:
+        """A meter is silent, or counts, by the polls that ask for its books' total; all others add conditions."""
+        point_id = self.reader.point_id(point.name)
+        polls = [] if point_id is None else [poll for poll, _ in self.reader.last_polls(point_id, NEWEST)]
+        main = [poll for poll in polls if self.plans.is_main(poll)]
+        good = [(age(self.reader, poll, self.now), self.plans.decoded(poll)) for poll in main if poll.fault is None]
+        if good:
+            good[0] = good[0][0], _with_conditions(good[0][1], _newest_beside(self.plans, polls))
+        known, changed = self.known.get(point.name, {}), self.changed.get(point.name, ())
+        return Seen(tuple(good), watch(reversed(main)), known, changed)
 
 
 class Plans:
@@ -39,24 +70,74 @@ class Plans:
 
     def __init__(self, reader: Reader) -> None:
         self._reader = reader
-        self._known: dict[int, tuple[RegisterMap, tuple[Read, ...]]] = {}
+        self._known: dict[int, _Known] = {}
+        self._maps: dict[int, RegisterMap] = {}
 
     def decoded(self, poll: Poll) -> Decoded:
         """A stored poll, decoded by the map it was read under."""
+        plan = self._plan(poll)
+        return decode(plan.map, plan.reads, poll.got, poll.raw or b"")
+
+    def is_main(self, poll: Poll) -> bool:
+        """Whether it asked for the books' total; of a map without one, for what is read at each poll."""
+        return self._plan(poll).main
+
+    def map_text(self, poll: Poll) -> int:
+        return self._plan(poll).map_text
+
+    def _plan(self, poll: Poll) -> "_Known":
         if poll.plan not in self._known:
             plan = self._reader.plan(poll.plan)
-            self._known[poll.plan] = stored_map(self._reader, plan.map_text), plan.reads
-        register_map, reads = self._known[poll.plan]
-        return decode(register_map, reads, poll.got, poll.raw or b"")
+            if plan.map_text not in self._maps:
+                self._maps[plan.map_text] = stored_map(self._reader, plan.map_text)
+            register_map = self._maps[plan.map_text]
+            self._known[poll.plan] = _Known(register_map, plan.map_text, plan.reads, _is_main(register_map, plan.reads))
+        return self._known[poll.plan]
 
 
-def _state(reader: Reader, plans: Plans, site: Site, point: Point, now: tuple[str, int, int]) -> State:
-    point_id = reader.point_id(point.name)
-    polls = () if point_id is None else reader.last_polls(point_id, NEWEST)
-    good = tuple((age(reader, poll, now), plans.decoded(poll)) for poll, _ in polls if poll.fault is None)
-    seen = Seen(good, watch(poll for poll, _ in reversed(polls)))
-    sentence = sentences.status(point, seen, site.zone)
-    return State(point.name, sentence, sentences.is_well(point, seen))
+@dataclass(frozen=True, slots=True)
+class _Known:
+    """A stored plan with its map. `main`: whether it is the one that tells if the point counts."""
+
+    map: RegisterMap
+    map_text: int
+    reads: tuple[Read, ...]
+    main: bool
+
+
+def _is_main(register_map: RegisterMap, reads: tuple[Read, ...]) -> bool:
+    if register_map.books is not None:
+        return books_read(register_map, reads) is not None
+    first = read_sets(register_map, 0)[0].names if register_map.quantities else ()
+    return all(any(holds(read, register_map.quantities[name]) for read in reads) for name in first)
+
+
+def _newest_beside(plans: Plans, polls: Iterable[Poll]) -> list[Decoded]:
+    """Of each other plan the newest good poll."""
+    newest: dict[int, Poll] = {}
+    for poll in polls:
+        if poll.fault is None and not plans.is_main(poll):
+            newest.setdefault(poll.plan, poll)
+    return [plans.decoded(poll) for poll in newest.values()]
+
+
+def _with_conditions(decoded: Decoded, others: Iterable[Decoded]) -> Decoded:
+    """The same with the conditions that hold by what is read in another rhythm."""
+    others = list(others)
+    return replace(
+        decoded,
+        not_counting=decoded.not_counting.union(*(other.not_counting for other in others)),
+        suspect=decoded.suspect.union(*(other.suspect for other in others)),
+    )
+
+
+def beside(reader: Reader, poll: Poll) -> tuple[tuple[Poll, Decoded], ...]:
+    """The newest poll of each other plan of the same point and map, the oldest first; among the newest polls only."""
+    plans, newest = Plans(reader), dict[int, Poll]()
+    for other, _ in islice(reader.polls_back(poll.point, reader.newest_seq() + 1), NEWEST):
+        if other.plan != poll.plan and plans.map_text(other) == plans.map_text(poll) and not plans.is_main(other):
+            newest.setdefault(other.plan, other)
+    return tuple((other, plans.decoded(other)) for other in sorted(newest.values(), key=lambda other: other.seq))
 
 
 def watch(polls: Iterable[Poll]) -> Watch:

@@ -5,25 +5,37 @@ import threading
 from tallywell import __version__
 from tallywell.readings.exchange import Pass
 from tallywell.readings.facts import Anchor, Event, Fact, Poll
-from tallywell.schedule.due import LookAgain, Sleep, begin, learned, next_ask
-from tallywell.service.accepting import accepted_content, keys_of, plan_of, settings_of
+from tallywell.schedule.due import LookAgain, Plan, Sleep, begin, learned, next_ask
+from tallywell.service import sentences
+from tallywell.service.accepting import accepted_content, keys_of, plans_of, settings_of
 from tallywell.service.anchoring import Dating, look
 from tallywell.service.files import Loaded
 from tallywell.service.rows import row
+from tallywell.service.settings import News, known_of, news
+from tallywell.service.settings_noted import settings_noted
 from tallywell.service.site import Point, Site
 from tallywell.service.world import World
-from tallywell.store.append import open_writer
+from tallywell.store.append import Writer, open_writer
 from tallywell.store.canonical import canonical
 from tallywell.store.database import RecordFolder
+from tallywell.store.query import Reader
+
+HERE = "here"  # the ask of the person at this terminal
 
 
 def poll_once(loaded: Loaded, site: Site, points: tuple[Point, ...], world: World) -> tuple[Poll, ...]:
-    """Poll these points now, store the rows, return them. EdgeFailure where the record or a port cannot be opened."""
+    """Poll these points now, all of each, and store the rows; return that of each point's books' total. EdgeFailure
+    where the record or a port cannot be opened.
+    """
     folder = RecordFolder(loaded.record)
     folder.create()
     with open_writer(folder, __version__, world.boot_id) as writer:
-        content = canonical(accepted_content(loaded, writer))
-        keys = keys_of(loaded, site, writer)
+        with Reader(folder) as reader:
+            noted = settings_noted(reader)
+        settings = {point: event.seq for point, event in noted.items()}
+        content = canonical(accepted_content(loaded, writer, settings))
+        plans = plans_of(site)
+        keys = keys_of(loaded, site, plans, writer)
         now, run = world.instant(), writer.run.id
         found = look(Dating(now.wall_minus_boot_ms), now, sync := world.clock.sync())
         facts: list[Fact] = [Event(writer.next_seq(), run, now.boot_ms, now.wall_ms, "accepted", content)]
@@ -32,26 +44,41 @@ def poll_once(loaded: Loaded, site: Site, points: tuple[Point, ...], world: Worl
         writer.append(facts)
         rows = []
         for point in points:
-            done = one_pass(site, point, world)
-            rows.append(row(done, keys[point.name], writer.next_seq(), run, found.dating))
-            writer.append(rows[-1:])
-    return tuple(rows)
+            known = known_of(noted[point.name].content)[1] if point.name in noted else {}
+            for done in passes(site, point, plans[point.name], world):
+                own = keys[done.point, done.reads]
+                rows.append(row(done, own, writer.next_seq(), run, found.dating))
+                told = news(point.name, own.map, known, own.decoded(rows[-1]).values.values())
+                known = told.known
+                writer.append([rows[-1], *_events(told, writer, world)])
+                for said in told.said:
+                    world.log(f"{sentences.place(point)}: {said}")
+    return tuple(stored for stored in rows if stored.plan in {own.plan for own in keys.values() if own.main})
 
 
-def one_pass(site: Site, point: Point, world: World) -> Pass:
-    """One pass over the point's plan on its line."""
+def _events(told: News, writer: Writer, world: World) -> list[Event]:
+    now, run = world.instant(), writer.run.id
+    return [
+        Event(writer.next_seq(), run, now.boot_ms, now.wall_ms, name, canonical(content))
+        for name, content in told.events
+    ]
+
+
+def passes(site: Site, point: Point, plans: tuple[Plan, ...], world: World) -> tuple[Pass, ...]:
+    """One pass over each of the point's plans on its line, the main one last; at a silent meter not over all."""
     port = world.open_port(settings_of(site.lines[point.line]), world.clock)
+    found: list[Pass] = []
     try:
-        state = begin((plan_of(point),), world.clock.boot_ns(), 0)
-        state, done = learned(state, LookAgain(point.name), world.clock.boot_ns())
-        while done is None:
+        state, _ = learned(begin(plans, world.clock.boot_ns(), 0), LookAgain(point.name, HERE), world.clock.boot_ns())
+        while not found or found[-1].asked != HERE:
             step = next_ask(state, world.clock.boot_ns())
             if isinstance(step, Sleep):
                 world.clock.wait(step.until_ns, threading.Event())
-            else:
-                state, done = learned(state, port.exchange(step), world.clock.boot_ns())
+                continue
+            state, done = learned(state, port.exchange(step), world.clock.boot_ns())
+            found += [done] if done else []
         if port.trouble is not None:
             world.log(f"line {point.line}: {port.trouble}")
-        return done
+        return tuple(found)
     finally:
         port.close()

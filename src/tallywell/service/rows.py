@@ -1,6 +1,7 @@
 """From one pass over a point's plan to the row that is stored (pure)."""
 
 import json
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from tallywell.readings.exchange import Outcome, Pass, Read
@@ -16,16 +17,28 @@ INT64_MAX = 2**63 - 1
 
 @dataclass(frozen=True, slots=True)
 class PointKeys:
-    """The record's ids that a row of one point carries, and what decodes it."""
+    """The record's ids that a row of one plan carries, and what decodes it. `main`: the plan of the books' total.
+
+    `names`: the quantities that it brings.
+    """
 
     point: int
     plan: int
     map: RegisterMap
     reads: tuple[Read, ...]
+    main: bool = True
+    names: tuple[str, ...] = ()
+
+    def decoded(self, poll: Poll) -> Decoded:
+        """What a row of this plan means."""
+        return decode(self.map, self.reads, poll.got, poll.raw or b"")
+
+
+Keys = Mapping[tuple[str, tuple[Read, ...]], PointKeys]  # by point and what was asked
 
 
 def row(done: Pass, keys: PointKeys, seq: int, run: int, dating: Dating) -> Poll:
-    """The row of one pass: raw words of the reads that came, the first fault, and columns for other tools."""
+    """The row of one pass: words or bits of the reads that came, the first fault, and columns for other tools."""
     came = [outcome for outcome in done.outcomes if outcome.data is not None]
     got = (1 << len(came)) - 1  # a pass stops at its first fault, so what came is a beginning of the plan
     raw = b"".join(outcome.data or b"" for outcome in came)
@@ -106,5 +119,8 @@ def _flow(decoded: Decoded) -> float | None:
 
 
 def _status(decoded: Decoded) -> int | None:
+    """A status word of more than 63 bits has no column."""
     value = _value(decoded, "status")
-    return None if value is None or value.number is None else value.number.numerator
+    if value is None or value.number is None or abs(value.number) > INT64_MAX:
+        return None
+    return value.number.numerator

@@ -1,6 +1,6 @@
 """What the log and `status` say of a point, in sentences (pure): the place, what is seen and what to check."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from fractions import Fraction
 from zoneinfo import ZoneInfo
 
@@ -8,6 +8,7 @@ from tallywell.readings.facts import Poll
 from tallywell.readings.faults import Fault
 from tallywell.registers.decode import Decoded
 from tallywell.service.local_time import from_ms
+from tallywell.service.settings import Known, unexpected_said
 from tallywell.service.site import Point, Site
 
 # Silence means "check the supply first": on battery many meters switch the port off (common practice, no source).
@@ -47,6 +48,7 @@ WHAT: dict[str, str] = {
 COUNTING = "is counting"
 AT_REST = "is at rest"
 ONE_READING = "answers; one reading does not show whether it counts"
+MS_NS = 1_000_000
 GRACE_MS = 5_000  # a poll takes a while to come and to be stored
 
 
@@ -87,7 +89,16 @@ def change(point: Point, before: Watch, now: Watch, zone: ZoneInfo) -> str | Non
 def silent(point: Point, watch: Watch, zone: ZoneInfo) -> str:
     since = f" since {clock_time(watch.since_ms, zone)}" if watch.since_ms is not None else ""
     fault = watch.fault or Fault.NO_ANSWER
-    return f"{place(point)}: {WHAT[fault]}{since} ({counted(watch.missed, 'poll')}); {ADVICE[fault]}"
+    said = f"{place(point)}: {WHAT[fault]}{since} ({counted(watch.missed, 'poll')}); {ADVICE[fault]}"
+    ready_ms = point.map.limits.ready_after_power_up_ns // MS_NS
+    if fault == Fault.NO_ANSWER and ready_ms:
+        said += f"; this model answers {duration(ready_ms)} after its supply came back"
+    return said
+
+
+def not_read(fault: str) -> str:
+    """Of quantities that are not read with the books' total, while that is."""
+    return f"could not be read: {WHAT[fault]}; {ADVICE[fault]}"
 
 
 def started(site: Site, record: str, after: str) -> str:
@@ -122,15 +133,46 @@ def duration(ms: int) -> str:
 
 
 @dataclass(frozen=True, slots=True)
+class SettingChange:
+    """A setting that reads otherwise since `at_ms`."""
+
+    quantity: str
+    before: str
+    after: str
+    at_ms: int
+
+
+@dataclass(frozen=True, slots=True)
 class Seen:
-    """What `status` knows of a point. `readings`: the newest good ones, newest first, each (age in ms, decoded)."""
+    """What `status` knows of a point. `readings`: the newest good ones, newest first, each (age in ms, decoded).
+
+    `settings`: as they were read last; `changed`: those that changed lately.
+    """
 
     readings: tuple[tuple[int, Decoded], ...]
     watch: Watch
+    settings: Known = field(default_factory=dict)
+    changed: tuple[SettingChange, ...] = ()
 
 
 def status(point: Point, seen: Seen, zone: ZoneInfo) -> str:
-    """One sentence: is it counting, how much flows, how old is the last reading; if not, what to check."""
+    """One line: is it counting, how much flows, how old is the last reading; if not, what to check. Then what is to be
+    known about its settings.
+    """
+    unexpected = [unexpected_said(point.map, name, seen.settings[name]) for name in _unexpected(point, seen)]
+    changed = [
+        f"{one.quantity} changed from {one.before} to {one.after} on {clock_time(one.at_ms, zone)}"
+        for one in seen.changed
+    ]
+    return "; ".join([_counts(point, seen, zone), *unexpected, *changed])
+
+
+def _unexpected(point: Point, seen: Seen) -> list[str]:
+    """Settings that read otherwise than the map is written for, as far as it still has them."""
+    return [name for name, one in seen.settings.items() if one.as_expected is False and name in point.map.quantities]
+
+
+def _counts(point: Point, seen: Seen, zone: ZoneInfo) -> str:
     if not seen.readings:
         return silent(point, seen.watch, zone) if seen.watch.missed else f"{place(point)}: no reading yet"
     age, newest = seen.readings[0]
@@ -138,6 +180,8 @@ def status(point: Point, seen: Seen, zone: ZoneInfo) -> str:
         return f"{silent(point, seen.watch, zone)}; last reading {duration(age)} ago"
     flow = newest.values.get("flow_rate")
     parts = [f"{point.name} {_counting(point, seen)}"]
+    if newest.suspect:
+        parts.append(f"says that its numbers are suspect ({', '.join(sorted(newest.suspect))})")
     if flow is not None and flow.fault is None:
         parts.append(flow.shown)
     parts.append(f"last reading {duration(age)} ago")
@@ -145,8 +189,12 @@ def status(point: Point, seen: Seen, zone: ZoneInfo) -> str:
 
 
 def is_well(point: Point, seen: Seen) -> bool:
-    """Whether nothing needs a look: a fresh reading, and a total that moves wherever something flows."""
+    """Whether nothing needs a look: a fresh reading, a total that moves wherever something flows, nothing suspect, and
+    settings for which the map is written.
+    """
     if not seen.readings or seen.readings[0][0] > 2 * point.every_ms + GRACE_MS:
+        return False
+    if seen.readings[0][1].suspect or _unexpected(point, seen):
         return False
     return _counting(point, seen) in (COUNTING, AT_REST, ONE_READING)
 

@@ -345,6 +345,10 @@ class Reader:
                 event = Event(*row)
                 yield event, self.when(event)
 
+    def event(self, seq: int) -> Event | None:
+        row = self._row(select("event", "seq = ?"), seq)
+        return Event(*row) if row else None
+
     def anchors(self, first_seq: int, last_seq: int) -> Iterator[Anchor]:
         """In order of seq, both ends included."""
         for begin, end in self._chunks(first_seq, last_seq):
