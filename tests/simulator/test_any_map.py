@@ -118,6 +118,34 @@ def test_a_barred_register_is_refused_though_it_lies_in_passing() -> None:
     assert isinstance(one.answer(4, 6, 9, NOW), bytes)
 
 
+def test_safe_registers_do_not_count_as_passed() -> None:
+    """Five of the six between are safe, and one may be passed over."""
+    found = sample("vane-n")
+    narrow = replace(found, limits=replace(found.limits, padding=1), safe_to_read=(Span(Table.INPUT, 4, 9),))
+    assert isinstance(invented(17, narrow, POSSIBLE, "1").answer(4, 2, 10, NOW), bytes)
+    assert invented(17, replace(narrow, safe_to_read=()), POSSIBLE, "1").answer(4, 2, 10, NOW) == ADDRESS
+
+
+def test_a_net_total_through_all_of_its_type_turns_negative() -> None:
+    """2,147,483,647 and one more are -2,147,483,648 in 32 bits."""
+    profile = Profile((Piece(NOW, 1_000_000),))
+    one = Meter(1, sample("strap-d"), profile, first_count=2**31 - 1)
+    net = [one.answer(4, 3, 7, NOW + ms) for ms in (999, 1000)]
+    assert [words[-4:].hex() for words in net if isinstance(words, bytes)] == ["7fffffff", "80000000"]
+
+
+def test_a_flow_keeps_within_what_its_scaled_register_can_say() -> None:
+    one = invented(17, sample("flume-p"), 1000 * POSSIBLE, "1")  # 65,535 x 10^-4 ft3/s at most
+    most = max(piece.rate for piece in one.profile.pieces)
+    assert Fraction(5 * 10**6) < most < Fraction("6.5535") * 10**6
+
+
+def test_a_total_that_scales_itself_goes_round_later() -> None:
+    one = going_round(meter("strap-d", constants={"total_exponent": -1}), NOW)
+    assert one.count(NOW) == 10**11 - 100
+    assert one.count(NOW + HOUR_MS * 12) < 10**10
+
+
 def test_a_total_that_scales_itself_is_cut_to_its_register() -> None:
     """1,234,567.8 m3 in tenths of a m3; the litres are lost, and it goes round a hundred times later."""
     profile = Profile((Piece(NOW - 1000, 0),))
@@ -177,3 +205,10 @@ def test_each_meter_of_a_line_sleeps_for_itself() -> None:
     assert station.hear(request(17, Read(3, 2, 7)), NOW) == ()
     assert station.hear(request(18, Read(3, 2, 7)), NOW + 1000) == ()
     assert len(station.hear(request(17, Read(3, 2, 7)), NOW + 1000)) == 1
+
+
+def test_no_two_meters_of_a_line_have_one_serial_number() -> None:
+    one = meter("tee-k")
+    other = replace(one, address=18)
+    for name in ("serial_number", "sensor_number"):
+        assert one.value(name, NOW) != other.value(name, NOW)
