@@ -11,7 +11,7 @@ import yaml
 
 from tallywell.readings.exchange import BIT_FUNCTIONS, Read
 from tallywell.readings.total import Total
-from tallywell.registers.blocks import plain_reads, reads
+from tallywell.registers.blocks import plain_reads, read_sets, reads
 from tallywell.registers.decode import Decoded, Value, decode, holds
 from tallywell.registers.quantity import Kind, RegisterMap
 from tallywell.registers.register_map import parse_map
@@ -150,8 +150,13 @@ def test_recorded_words_say_what_was_worked_out(recording: Recording) -> None:
     agree(recording, decode(sample(recording.map_name), plan, (1 << len(plan)) - 1, raw))
 
 
+def by_rhythm(register_map: RegisterMap) -> tuple[Read, ...]:
+    """All reads of a point that is polled once a minute: those of each poll first."""
+    return tuple(read for one in read_sets(register_map, 60 * 10**9) for read in reads(register_map, one.names))
+
+
 @EACH
-@pytest.mark.parametrize("planned", [reads, plain_reads], ids=["cheapest", "plain"])
+@pytest.mark.parametrize("planned", [reads, plain_reads, by_rhythm])
 def test_the_planned_reads_bring_the_same(recording: Recording, planned: Any) -> None:
     register_map = sample(recording.map_name)
     plan = planned(register_map)
