@@ -108,7 +108,8 @@ class MadeRecord:
     def read(self, at_ms: int, point: str = "north-discharge", map_: str = "inline-a.yaml", **values: float) -> None:
         """A good poll; `values` by quantity, a total in counts."""
         meter = meter_of(self.maps[map_])
-        self._poll(at_ms, point, map_, b"".join(words_of(meter, each, values) for each in reads(meter)), None)
+        words = (words_of(meter, each, values) for each in plan_of(self.maps[map_]))
+        self._poll(at_ms, point, map_, b"".join(words), None)
 
     def miss(self, at_ms: int, fault: str, point: str = "north-discharge", map_: str = "inline-a.yaml") -> None:
         self._poll(at_ms, point, map_, None, fault)
@@ -135,7 +136,7 @@ class MadeRecord:
             return period_report(reader, accepted_site(reader), period, points)
 
     def _poll(self, at_ms: int, point: str, map_: str, raw: bytes | None, fault: str | None) -> None:
-        asked = reads(meter_of(self.maps[map_]))
+        asked = plan_of(self.maps[map_])
         got = 0 if raw is None else (1 << len(asked)) - 1
         self._anchor(at_ms)
         plan = self.writer.plan(self.texts[map_], asked)
@@ -161,6 +162,12 @@ def meter_of(text: str) -> RegisterMap:
     meter, problems = parse_map(text, "map")
     assert meter is not None, problems
     return meter
+
+
+@cache
+def plan_of(text: str) -> tuple[Read, ...]:
+    """All of a map in one plan, looked for once: it is asked for with every poll."""
+    return reads(meter_of(text))
 
 
 def words_of(meter: RegisterMap, read: Read, values: dict[str, float]) -> bytes:
