@@ -172,6 +172,15 @@ def test_a_factor_that_is_no_whole_step_is_out_of_range() -> None:
     assert value_of(quantity, b"\0\7", Fraction(1)).fault is Fault.OUT_OF_RANGE
 
 
+def test_a_net_total_with_a_factor_may_be_cut_either_way() -> None:
+    quantity = one(
+        "net_total: {table: input, register: 0, type: int32, one_count: 1 L, scale_from: s, for_the_books: yes}\n"
+        "  s: {table: input, register: 2, type: uint16, valid: {from: 1}}"
+    )
+    assert value_of(quantity, b"\xff\xff\xff\xfb", Fraction(10)).total == Total(-50, -59, -41)
+    assert value_of(quantity, b"\0\0\0\5", Fraction(10)).total == Total(50, 41, 59)
+
+
 def test_a_float_total_with_a_factor_keeps_its_grain() -> None:
     found = map_of(
         "forward_total: {table: input, register: 0, type: float32, unit: m3, one_count: 1 L, digits: 8, "

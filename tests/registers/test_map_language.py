@@ -195,3 +195,10 @@ def test_exact_reads_are_numbered_as_the_map_is() -> None:
     assert single is not None
     assert single.limits.one_by_one
     assert isinstance(single.quantities["level"], Quantity)
+
+
+@pytest.mark.parametrize("barred", ["{table: holding, from: 2, to: 3}", "{table: holding, from: 6, to: 6}"])
+def test_registers_beside_a_quantity_may_be_barred(barred: str) -> None:
+    head = "map: m\nrevision: 1\nnumbering: on_the_wire\nword_order: high_word_first\n"
+    one = "quantities: {level: {table: holding, register: 4, type: int32, unit: m}}\n"
+    assert parse_map(f"{head}do_not_read: [{barred}]\n{one}", "m.yaml")[1] == ()

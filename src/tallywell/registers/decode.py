@@ -334,5 +334,5 @@ def _held(value: Value, meaning: Meaning) -> Iterator[str]:
         if bit.means is meaning and bit.name in value.bits:
             yield bit.name
     for named in value.about.enumeration:
-        if named.means is meaning and named.number == value.number and value.fault is None:
+        if named.means is meaning and named.number == value.number:
             yield named.name
