@@ -17,7 +17,7 @@ from tallywell.registers.quantity import ByteOrder, Kind, Quantity, ValueType, W
 
 MOST_POWER = 6  # of ten, between a register and a display
 LEAST_DIGITS = 3  # fewer, moved by a power of ten that the map does not have, are met by chance
-LOW_CAPACITIES = (100, 1000, 10_000, 100_000, 1_000_000, 1 << 16)
+LOW_CAPACITIES = (100, 1000, 10_000, 100_000, 1_000_000)
 MOST_FLOW = Fraction(30)  # m3/s: a river rather than a pipe
 LEAST_FLOAT, MOST_FLOAT = Fraction(1, 10**9), Fraction(10**13)
 _FIXED = (
@@ -104,8 +104,7 @@ def two_registers(words: int, register: int) -> Iterator[Arrangement]:
         for low in _UNSIGNED if plain else ():
             for capacity in LOW_CAPACITIES:
                 found = Arrangement(one.register, one.type, one.words, one.word_order, one.byte_order, low, capacity)
-                plain_too = (one.type, low, capacity) == (ValueType.UINT16, ValueType.UINT16, 1 << 16)  # a uint32
-                if found.end <= register + words and capacity <= 1 << low.bits and not plain_too:
+                if found.end <= register + words and capacity <= 1 << low.bits:
                     yield found
 
 
@@ -132,8 +131,8 @@ def matches(words: bytes, register: int, target: Wanted, mapped: Quantity | None
         if not raw or (how.low_type and not raw % how.low_capacity):
             continue  # zero is every arrangement's zero and proves nothing
         for scale in _scales(raw, target, mapped):
-            usual = scale[0] in _powers_of_map(mapped, scale[1])
-            if usual or significant(raw) >= LEAST_DIGITS:
+            proven = _is_as_mapped(how, mapped) or _is_usual(scale[0], scale[1], mapped)
+            if proven or significant(raw) >= LEAST_DIGITS:
                 found.append(Match(how, raw, *scale, _distance(how, scale, mapped)))
     found.sort(key=lambda match: (match.distance, match.arrangement.register, match.arrangement.words))
     return _told_apart(found)
@@ -198,15 +197,21 @@ def _distance(how: Arrangement, scale: tuple[int, str, bool], mapped: Quantity |
     cost += 0 if how.type is mapped.type else 2 if how.words == mapped.words else 3
     cost += 1 if how.words > 1 and how.word_order is not mapped.word_order else 0
     cost += 0 if unit in ("", mapped.unit) else 2
-    return cost + (0 if power in _powers_of_map(mapped, unit) else 1)
+    return cost + (0 if _is_usual(power, unit, mapped) else 1)
 
 
-def _powers_of_map(mapped: Quantity | None, unit: str) -> set[int]:
-    """The power of ten by which the map multiplies; without a unit the display may show raw counts as well."""
-    if mapped is None:
-        return {0}
-    found = {p for p in range(-MOST_POWER, MOST_POWER + 1) if mapped.step == Fraction(10) ** p}
-    return found if unit else found | {0}
+def _is_as_mapped(how: Arrangement, mapped: Quantity | None) -> bool:
+    if mapped is None or how.low_type:
+        return False
+    orders = how.words == 1 or (how.word_order, how.byte_order) == (mapped.word_order, mapped.byte_order)
+    return orders and (how.register, how.type, how.words) == (mapped.register, mapped.type, mapped.words)
+
+
+def _is_usual(power: int, unit: str, mapped: Quantity | None) -> bool:
+    """Whether the map multiplies so; without a unit the display may show raw counts as well."""
+    if not unit and not power:
+        return True
+    return mapped is not None and unit in ("", mapped.unit) and mapped.step == Fraction(10) ** power
 
 
 def _told_apart(found: list[Match]) -> list[Match]:
