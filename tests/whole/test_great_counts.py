@@ -2,7 +2,6 @@
 
 import sqlite3
 import time
-from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -45,7 +44,7 @@ LITRES_A_SECOND = 20
 
 
 @pytest.fixture(scope="module")
-def stand(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Path, Path]]:
+def stand(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
     """The site file, and the record of three polls a second and more apart, made by the commands' own code."""
     folder = tmp_path_factory.mktemp("wide")
     wide, problems = parse_map(MAP, "wide.yaml")
@@ -64,7 +63,7 @@ def stand(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Path, Path
             world = World(SystemClock(), boot_id(), log.append)
             poll_once(loaded, loaded.site, tuple(loaded.site.points.values()), world)
             time.sleep(0.8)
-    yield folder / "stand.yaml", loaded.record
+    return folder / "stand.yaml", loaded.record
 
 
 def test_every_poll_is_kept_and_its_column_for_other_tools_stays_empty(stand: tuple[Path, Path]) -> None:
