@@ -131,7 +131,7 @@ def matches(words: bytes, register: int, target: Wanted, mapped: Quantity | None
         if not raw or (how.low_type and not raw % how.low_capacity):
             continue  # zero is every arrangement's zero and proves nothing
         for scale in _scales(raw, target, mapped):
-            proven = _is_as_mapped(how, mapped) or _is_usual(scale[0], scale[1], mapped)
+            proven = _is_usual(scale[0], scale[1], mapped) or (not scale[0] and _is_as_mapped(how, mapped))
             if proven or significant(raw) >= LEAST_DIGITS:
                 found.append(Match(how, raw, *scale, _distance(how, scale, mapped)))
     found.sort(key=lambda match: (match.distance, match.arrangement.register, match.arrangement.words))
