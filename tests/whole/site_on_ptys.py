@@ -50,9 +50,9 @@ def called(*words: str | Path, code: int = 0) -> str:
 
 
 @contextmanager
-def field(folder: Path, text: str, *options: str) -> Iterator[Path]:
+def field(folder: Path, text: str, *options: str, map_text: str = MAP) -> Iterator[Path]:
     """Simulated meters for the site text; gives the site file that leads to them."""
-    (folder / "panel.yaml").write_text(MAP, encoding="utf-8")
+    (folder / "panel.yaml").write_text(map_text, encoding="utf-8")
     site = folder / "stand.yaml"
     site.write_text(text, encoding="utf-8")
     simulated = folder / "stand.simulated.yaml"
