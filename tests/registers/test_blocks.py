@@ -122,6 +122,8 @@ def test_of_two_equal_reads_one_is_made_longer_where_the_map_allows_it() -> None
 def test_a_read_grows_over_quantities_that_nobody_asked_for_but_takes_them_whole() -> None:
     found = map_of(at("a", 0, ValueType.UINT32), at("b", 100, ValueType.UINT32), at("c", 102, ValueType.UINT32))
     assert reads(found, ["a", "b"]) == (Read(4, 0, 2), Read(4, 100, 4))
+    safe = replace(found, safe_to_read=(Span(Table.INPUT, 100, 110),))
+    assert reads(safe, ["a", "b"]) == (Read(4, 0, 2), Read(4, 100, 4))
 
 
 def test_the_same_length_in_answers_of_two_functions_is_no_danger() -> None:
@@ -197,6 +199,9 @@ def test_only_the_reads_that_a_meter_answers_are_asked() -> None:
     assert reads(found) == (Read(4, 0, 10), Read(4, 20, 12))
     assert reads(found, ["a"]) == (Read(4, 0, 4),)
     assert plain_reads(found) == (Read(4, 0, 4), Read(4, 0, 10), Read(4, 20, 10))
+    barred = replace(found, do_not_read=(Span(Table.INPUT, 5, 6),))
+    assert unreadable(barred) == ("b",)
+    assert reads(barred) == (Read(4, 0, 4), Read(4, 20, 10))
 
 
 def test_a_meter_that_answers_one_quantity_at_a_time_is_asked_for_one() -> None:
@@ -266,6 +271,9 @@ def test_what_needs_one_another_goes_with_the_most_frequent_of_them() -> None:
         replace(at("high", 21), rhythm=Rhythm(HOUR)),
         replace(at("serial", 22), rhythm=SETTINGS),
     )
+    with_books = replace(found, together=(frozenset({"forward_total", "serial"}),))
+    assert read_sets(with_books, MINUTE)[0].names == ("forward_total", "exponent", "serial")
+    assert read_sets(with_books, MINUTE)[0].rhythm == EACH_POLL
     found = replace(found, together=(frozenset({"low", "high", "serial"}),))
     assert [(s.names, s.rhythm) for s in read_sets(found, MINUTE)] == [
         (("forward_total", "exponent"), EACH_POLL),
@@ -279,4 +287,6 @@ def test_the_plans_of_one_meter_keep_clear_of_each_others_lengths() -> None:
     assert [plan.reads for _, plan in chosen_sets(found, MINUTE)] == [(Read(4, 0, 2),), (Read(4, 50, 3),)]
     woken = replace(found, wake=Wake(Read(4, 0, 3), 1, 1))
     assert [plan.reads for _, plan in chosen_sets(woken, MINUTE)] == [(Read(4, 0, 2),), (Read(4, 50, 4),)]
-    assert not chosen(replace(found, safe_to_read=()), ["tag"], beside=[Read(4, 0, 2)]).lengths_differ
+    bare = replace(found, safe_to_read=())
+    assert not chosen(bare, ["tag"], beside=[Read(4, 0, 2)]).lengths_differ
+    assert chosen(bare, ["tag"], beside=[Read(3, 0, 2)]).lengths_differ
