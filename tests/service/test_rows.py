@@ -2,7 +2,10 @@
 
 import struct
 
-from tallywell.readings.exchange import Ask, Outcome, Pass
+import pytest
+
+from tallywell.readings.exchange import Ask, Outcome, Pass, Read
+from tallywell.readings.faults import Fault
 from tallywell.registers.blocks import reads
 from tallywell.registers.register_map import parse_map
 from tallywell.service.anchoring import Dating
@@ -27,3 +30,39 @@ def test_a_flow_beyond_a_float_leaves_its_column_empty_and_the_total_stands() ->
     outcome = Outcome(Ask(1, plan[0], 1), words, None, sent_ns=1, ended_ns=3, first_ns=2)
     stored = row(Pass("north", plan, (outcome,), 0), PointKeys(1, 1, register_map, plan), 7, 1, Dating(0))
     assert (stored.flow, stored.forward, stored.fault, stored.raw) == (None, 4711, None, words)
+
+
+BITS = """\
+map: gate
+revision: 1
+numbering: on_the_wire
+word_order: high_word_first
+quantities:
+  forward_total: {table: input, register: 4, type: uint32, one_count: 1 gal, digits: 8, for_the_books: yes}
+  status:        {table: discrete, register: 3, type: bits, words: WORDS, bits: {1: empty_pipe}}
+"""
+
+
+@pytest.mark.parametrize(("words", "sent", "status"), [(10, b"\x02\x02", 0x202), (70, b"\xff" * 9, None)])
+def test_bits_are_kept_as_they_were_packed_and_a_wide_status_has_no_column(
+    words: int, sent: bytes, status: int | None
+) -> None:
+    register_map, problems = parse_map(BITS.replace("WORDS", str(words)), "gate.yaml")
+    assert register_map is not None, problems
+    plan = reads(register_map)
+    assert plan == (Read(4, 4, 2), Read(2, 3, words))
+    contents = (struct.pack(">I", 4711), sent)
+    outcomes = tuple(Outcome(Ask(1, read, 1), words, None, 1, 3, 2) for read, words in zip(plan, contents, strict=True))
+    stored = row(Pass("north", plan, outcomes, 0), PointKeys(1, 1, register_map, plan), 7, 1, Dating(0))
+    assert (stored.got, stored.raw, stored.status, stored.forward) == (3, b"".join(contents), status, 4711)
+    decoded = PointKeys(1, 1, register_map, plan).decoded(stored)
+    assert decoded.values["status"].bits == {"empty_pipe"}
+
+
+def test_a_waking_that_could_not_be_sent_makes_a_row_without_words() -> None:
+    register_map, _ = parse_map(WIDE, "wide.yaml")
+    assert register_map is not None
+    plan = reads(register_map)
+    waking = Outcome(Ask(1, Read(3, 1, 1), 1, expects_reply=False), None, Fault.PORT_LOST, sent_ns=5, ended_ns=5)
+    stored = row(Pass("north", plan, (waking,), 0), PointKeys(1, 1, register_map, plan), 7, 1, Dating(0))
+    assert (stored.got, stored.raw, stored.fault) == (0, None, "port_lost")

@@ -1,5 +1,6 @@
 """What is said of a point: the place, what is seen, what to check first."""
 
+from dataclasses import replace
 from datetime import UTC, datetime
 from fractions import Fraction
 from zoneinfo import ZoneInfo
@@ -11,9 +12,21 @@ from tallywell.readings.faults import Fault
 from tallywell.readings.total import Total
 from tallywell.readings.units import measure
 from tallywell.registers.decode import Decoded, Value
-from tallywell.registers.quantity import Kind, Quantity, RegisterMap, Table, ValueType
+from tallywell.registers.quantity import Kind, Limits, Quantity, RegisterMap, Setting, Table, ValueType
 from tallywell.service.local_time import to_ms
-from tallywell.service.sentences import ADVICE, WHAT, Seen, Watch, change, duration, is_well, silent, status
+from tallywell.service.sentences import (
+    ADVICE,
+    WHAT,
+    Seen,
+    SettingChange,
+    Watch,
+    change,
+    duration,
+    is_well,
+    silent,
+    status,
+)
+from tallywell.service.settings import Kept
 from tallywell.service.site import Point
 
 TOTAL = Quantity("forward_total", Kind.TOTAL, Table.INPUT, 0, ValueType.UINT32, for_the_books=True)
@@ -118,3 +131,42 @@ def test_durations(ms: int, text: str) -> None:
 
 def test_no_float_decides() -> None:
     assert isinstance(POINT.running_above.si if POINT.running_above else None, Fraction)
+
+
+def test_numbers_that_the_meter_itself_calls_suspect_need_a_look() -> None:
+    suspect = replace(good(105), suspect=frozenset({"cover_open", "air"}))
+    seen = Seen(((40_000, suspect), (100_000, good(97))), Watch())
+    assert status(POINT, seen, UTC_ZONE) == (
+        "north-discharge is counting; says that its numbers are suspect (air, cover_open); 842 gpm; "
+        "last reading 40 s ago"
+    )
+    assert not is_well(POINT, seen)
+    earlier = Seen(((40_000, good(106)), (100_000, suspect)), Watch())
+    assert is_well(POINT, earlier), "that is over"
+
+
+UNIT = Quantity(
+    "unit_setting", Kind.TEXT, Table.HOLDING, 80, ValueType.TEXT, length=2, setting=Setting.UNIT, expected=("L",)
+)
+WITH_UNIT = replace(POINT, map=RegisterMap("spool-c", 1, {"unit_setting": UNIT}))
+
+
+def test_settings_for_which_the_map_is_not_written_need_a_look_and_a_change_is_told_of() -> None:
+    known = {"unit_setting": Kept("unit", "gal", "67616c00", as_expected=False)}
+    changed = (SettingChange("unit_setting", "L", "gal", NOON),)
+    seen = Seen(((40_000, good(105)), (100_000, good(97))), Watch(), known, changed)
+    assert status(WITH_UNIT, seen, UTC_ZONE).endswith(
+        "last reading 40 s ago; unit_setting reads gal, and the map spool-c is written for L: its numbers may be wrong"
+        "; set the meter back, or correct the map; unit_setting changed from L to gal on 2026-07-14 14:02"
+    )
+    assert not is_well(WITH_UNIT, seen)
+    assert is_well(WITH_UNIT, replace(seen, settings={})), "a change alone may have been wanted"
+    assert is_well(POINT, seen), "a map that no longer has that setting says nothing of it"
+
+
+def test_a_silent_model_that_takes_its_time_after_power_up() -> None:
+    slow = replace(POINT, map=RegisterMap("m", 1, {}, Limits(ready_after_power_up_ns=30_000_000_000)))
+    said = silent(slow, Watch(2, NOON, Fault.NO_ANSWER), UTC_ZONE)
+    assert said.endswith("may still be counting; this model answers 30 s after its supply came back")
+    assert "supply came back" not in silent(slow, Watch(2, NOON, Fault.BAD_CRC), UTC_ZONE)
+    assert "supply came back" not in silent(POINT, Watch(2, NOON, Fault.NO_ANSWER), UTC_ZONE)
