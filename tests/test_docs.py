@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 
 import tallywell
-from tallywell.commandline import COMMANDS
+from tallywell.commandline import COMMANDS, PARTS
 from tallywell.readings.faults import Fault
 from tallywell.readings.units import KINDS
 from tallywell.registers.map_forms import (
@@ -77,6 +77,8 @@ def command_reference() -> str:
     parts.append(f"```\n{help_text()}\n```")
     for name in COMMANDS:
         parts += [f"## {name}", f"```\n{help_text(name)}\n```"]
+        for part in PARTS.get(name, ()):
+            parts += [f"### {name} {part}", f"```\n{help_text(name, part)}\n```"]
     return "\n\n".join(parts) + "\n"
 
 
@@ -102,6 +104,9 @@ def test_a_command_in_the_docs_can_be_typed_so(page: str, call: str) -> None:
     if name not in COMMANDS:  # `chown tallywell ...`, `enable tallywell`
         assert page.startswith("deploy/"), f"{page}: tallywell {call}"
         return
+    if name in PARTS:
+        assert words[0] in PARTS[name], f"{page}: tallywell {call}"
+        name, words = f"{name}_{words[0]}", words[1:]
     parser = argparse.ArgumentParser(prog=name, allow_abbrev=False, exit_on_error=False)
     import_module(f"tallywell.commandline.{name}").arguments(parser)
     parser.parse_args(words)
@@ -142,7 +147,8 @@ def test_samples_are_in_order(page: Path) -> None:
         return samples[name] if name in samples else (ROOT / "configs" / name).read_text(encoding="utf-8")
 
     for name, text in samples.items():
-        found, problems = parse_map(text, name) if name.startswith("maps/") else parse_site(text, name, read_map)
+        is_map = name.startswith("maps/")
+        found, problems = (parse_map if is_map else parse_site)(text, name, read_map)
         assert found is not None, "\n".join(map(str, problems))
         assert not problems, "a sample gives no warning either"
 

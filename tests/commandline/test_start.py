@@ -5,7 +5,7 @@ import sys
 
 import pytest
 
-from tallywell.commandline import COMMANDS, main
+from tallywell.commandline import COMMANDS, PARTS, main
 
 # Each of these costs milliseconds on a small box, and no help text needs it.
 DEAR = {
@@ -40,18 +40,22 @@ def bare() -> set[str]:
     )
 
 
-@pytest.mark.parametrize("words", [("--help",), ("--version",)])
+# Every command as it is typed, those with a word of their own behind them included.
+TYPED = [(name, *part) for name in COMMANDS for part in ([(one,) for one in PARTS[name]] if name in PARTS else [()])]
+
+
+@pytest.mark.parametrize("words", [("--help",), ("--version",), *((name, "--help") for name in PARTS)])
 def test_help_and_version_import_nothing_dear(words: tuple[str, ...], bare: set[str]) -> None:
     assert not (modules_after(*words) - bare) & DEAR
 
 
-@pytest.mark.parametrize("command", COMMANDS)
-def test_the_help_of_each_command_reads_well(command: str, capsys: pytest.CaptureFixture[str]) -> None:
+@pytest.mark.parametrize("words", TYPED, ids=" ".join)
+def test_the_help_of_each_command_reads_well(words: tuple[str, ...], capsys: pytest.CaptureFixture[str]) -> None:
     with pytest.raises(SystemExit) as ended:
-        main([command, "--help"])
+        main([*words, "--help"])
     shown = capsys.readouterr().out
     assert ended.value.code == 0
-    assert shown.startswith(f"usage: tallywell {command}")
+    assert shown.startswith(f"usage: tallywell {' '.join(words)}")
     description = shown.split("\n\n")[1]
     assert description.endswith("."), "a sentence"
     assert max(map(len, shown.splitlines())) <= 120
@@ -63,6 +67,16 @@ def test_the_overview_names_every_command_once(capsys: pytest.CaptureFixture[str
     for command in COMMANDS:
         assert sum(line.startswith(f"  {command} ") for line in shown.splitlines()) == 1
     assert max(map(len, shown.splitlines())) <= 100
+
+
+@pytest.mark.parametrize("command", PARTS)
+def test_the_overview_of_a_command_with_parts_names_each_once(command: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main([command, "--help"]) == 0
+    shown = capsys.readouterr().out
+    assert shown.startswith(f"usage: tallywell {command} COMMAND")
+    for part in PARTS[command]:
+        assert sum(line.startswith(f"  {part} ") for line in shown.splitlines()) == 1
+    assert max(map(len, shown.splitlines())) <= 120
 
 
 def test_without_a_command_the_overview_and_2(capsys: pytest.CaptureFixture[str]) -> None:

@@ -38,7 +38,7 @@ def test_bits_come_packed_the_lowest_first(text: str, content: str, count: int) 
 
 
 def test_the_example_of_the_standard() -> None:
-    """V1.1b3, 6.1: outputs 27-20 are sent as CD, 35-28 as 6B, 38-36 as 05."""
+    """V1.1b3, 6.1 (from memory): outputs 27-20 are sent as CD, 35-28 as 6B, 38-36 as 05."""
     on = "1011 0011" + "1101 0110" + "101"
     assert bits_given(on) == (bytes.fromhex("CD6B05"), 19)
 

@@ -86,7 +86,7 @@ def _to_write(trial: Trial, match: Match) -> str:
     if how.low_type:
         at = trial.written.register(how.register + how.words, trial.table)
         keys["low_part"] = f"{{register: {at}, type: {how.low_type}, capacity: {how.low_capacity}}}"
-    if match.unit and (about is None or match.unit != about.unit or about.step != 10**match.power):
+    if match.unit and (about is None or match.unit != about.unit or about.step != Fraction(10) ** match.power):
         is_count = about is not None and about.kind is Kind.TOTAL and not how.type.is_float
         keys["one_count" if is_count else "unit"] = f"{_ten(match.power).replace(',', '')} {match.unit}"
     said = ", ".join(f"{key}: {text}" for key, text in keys.items())
