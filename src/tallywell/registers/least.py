@@ -23,7 +23,7 @@ from fractions import Fraction
 
 from tallywell.registers.permitted import Choice
 
-MOST_STEPS = 300_000  # choices looked at and ways compared: about half a second on a desktop machine
+MOST_STEPS = 300_000  # choices looked at and ways compared: a third of a second on a desktop machine
 STALE, SHORTEST = 6, Fraction(1, 64)  # rounds without gain before tolls move half as far, and how little is the end
 
 
