@@ -101,10 +101,10 @@ class Stand:
             if acknowledged >= rows and self.daemon is not None:
                 self.daemon.stop()
 
-        self.daemon = Daemon(self.loaded, self.site, World(self.clock, self.clock.boot_id, log, self._port, MINUTE_NS))
+        self.daemon = Daemon(self.loaded, self.site, World(self.clock, self.clock.boot_id, log, self.port, MINUTE_NS))
         self.daemon.run()
 
-    def _port(self, _settings: LineSettings, _clock: Clock) -> TestPort:
+    def port(self, _settings: LineSettings, _clock: Clock) -> TestPort:
         return TestPort(self.station, self.clock, self.spoil, asks=self.asks)
 
     def rows(self, query: str) -> list[tuple[object, ...]]:

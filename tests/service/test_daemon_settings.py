@@ -8,9 +8,13 @@ from pathlib import Path
 import pytest
 
 from tallywell.readings.exchange import Ask, Read
+from tallywell.readings.facts import Event, Fact
 from tallywell.readings.faults import Fault
+from tallywell.service.daemon import _given_up
 from tallywell.service.looking import states
+from tallywell.service.once import poll_once
 from tallywell.service.settings_noted import known_settings, settings_noted
+from tallywell.service.world import World
 from tallywell.store.query import Reader
 from tests.service.test_daemon import Stand
 from tests.whole.site_on_ptys import MAP
@@ -202,3 +206,27 @@ def test_the_last_known_settings_are_found_from_the_last_start(stand: Stand) -> 
         newest = {point: event.seq for point, event in settings_noted(reader).items()}
     assert accepted[1]["settings"] == newest
     assert set(newest) == {POINT, "line0-p2"}
+
+
+def test_without_a_daemon_a_silent_meter_is_asked_once_and_one_that_answers_for_all_of_it(stand: Stand) -> None:
+    stand.clock.participants = 1
+    world = World(stand.clock, stand.clock.boot_id, stand.log.append, stand.port)
+    stand.spoil = lambda ask: Fault.NO_ANSWER if ask.address == 1 else None
+    stored = poll_once(stand.loaded, stand.site, tuple(stand.site.points.values()), world)
+    assert [poll.fault for poll in stored] == ["no_answer", None]
+    assert stand.rows("SELECT point, count(*) FROM poll GROUP BY point ORDER BY point") == [(1, 1), (2, 4)]
+    assert [one["point"] for one in told(stand, "settings")] == ["line0-p2"] * 2
+    meter_shows(stand, 2, serial_number="C-3")
+    poll_once(stand.loaded, stand.site, tuple(stand.site.points.values())[1:], world)
+    (changed,) = told(stand, "setting_changed")
+    assert changed["after"] == "C-3"
+    assert any("line0-p2 (line line0, address 2): serial_number changed from A-1 to C-3" in line for line in stand.log)
+
+
+def test_what_settings_are_is_given_up_last() -> None:
+    """A record that cannot be written for long: the oldest readings go, a change that is told once stays."""
+    facts: list[Fact] = [Event(seq, 1, 0, 0, "setting_changed" if seq % 3 == 0 else "asked", "{}") for seq in range(12)]
+    gone, left = _given_up(facts, 8)
+    assert ([fact.seq for fact in gone], [fact.seq for fact in left]) == ([1, 2, 4, 5], [0, 3, 6, 7, 8, 9, 10, 11])
+    gone, left = _given_up(facts, 2)
+    assert [fact.seq for fact in left] == [0, 3, 6, 9]

@@ -5,7 +5,7 @@ import threading
 from tallywell import __version__
 from tallywell.readings.exchange import Pass
 from tallywell.readings.facts import Anchor, Event, Fact, Poll
-from tallywell.schedule.due import LookAgain, Plan, Sleep, begin, learned, next_ask
+from tallywell.schedule.due import SILENCE, Plan, Sleep, begin, learned, next_ask
 from tallywell.service import sentences
 from tallywell.service.accepting import accepted_content, keys_of, plans_of, settings_of
 from tallywell.service.anchoring import Dating, look
@@ -19,8 +19,6 @@ from tallywell.store.append import Writer, open_writer
 from tallywell.store.canonical import canonical
 from tallywell.store.database import RecordFolder
 from tallywell.store.query import Reader
-
-HERE = "here"  # the ask of the person at this terminal
 
 
 def poll_once(loaded: Loaded, site: Site, points: tuple[Point, ...], world: World) -> tuple[Poll, ...]:
@@ -65,12 +63,12 @@ def _events(told: News, writer: Writer, world: World) -> list[Event]:
 
 
 def passes(site: Site, point: Point, plans: tuple[Plan, ...], world: World) -> tuple[Pass, ...]:
-    """One pass over each of the point's plans on its line, the main one last; at a silent meter not over all."""
+    """One pass over each of the point's plans on its line, the main one first; of a silent meter that one alone."""
     port = world.open_port(settings_of(site.lines[point.line]), world.clock)
     found: list[Pass] = []
     try:
-        state, _ = learned(begin(plans, world.clock.boot_ns(), 0), LookAgain(point.name, HERE), world.clock.boot_ns())
-        while not found or found[-1].asked != HERE:
+        state = begin(plans, world.clock.boot_ns(), 0, at_once=True)
+        while len(found) < len(plans) and not (found and found[0].fault in SILENCE):
             step = next_ask(state, world.clock.boot_ns())
             if isinstance(step, Sleep):
                 world.clock.wait(step.until_ns, threading.Event())
