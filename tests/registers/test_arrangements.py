@@ -281,7 +281,7 @@ def test_bits_of_a_table_of_bits_at_any_place(
 @pytest.mark.parametrize(
     ("table", "register", "content", "on"),
     [
-        # Modbus Application Protocol V1.1b3, 6.1: coils 20 to 38 are answered as CD 6B 05; 6.2: inputs 197 to 218 (from memory).
+        # Modbus Application Protocol V1.1b3, 6.1 and 6.2, from memory: coils 20 to 38 are CD 6B 05; inputs 197 to 218.
         ("coil", 20, "CD6B05", {20, 22, 23, 26, 27, 28, 29, 31, 33, 34, 36, 38}),
         ("discrete", 197, "ACDB35", {199, 200, 202, 204, 205, 206, 208, 209, 211, 212, 213, 215, 217, 218}),
     ],

@@ -236,3 +236,13 @@ def test_random_words_read_as_a_stored_float_total_never_fail() -> None:
         for _ in range(2000):
             found = value_of(total(kind), rng.randbytes(2 * kind.words))
             assert (found.total is None) == (found.fault is not None)
+
+
+def test_what_belongs_together_is_taken_from_one_answer() -> None:
+    """The first read brings `a` in passing, a moment before the answer that brings both; only that one counts."""
+    a, b = (Quantity(name, Kind.OTHER, Table.INPUT, at, ValueType.UINT16) for name, at in (("a", 1), ("b", 2)))
+    apart = RegisterMap("bench", 1, {"a": a, "b": b}, together=(frozenset({"a", "b"}),))
+    plan = (Read(4, 0, 2), Read(4, 1, 2))
+    both = decode(apart, plan, 0b11, bytes.fromhex("0000 0001 0002 0003"))
+    assert {name: value.number for name, value in both.values.items()} == {"a": 2, "b": 3}
+    assert decode(apart, plan, 0b01, bytes.fromhex("0000 0001")).values == {}

@@ -48,7 +48,7 @@ FORMATS = {
         (0x8000, ValueType.INT16, Fraction(-32768)),
         (0xFFFFFFFB, ValueType.INT32, Fraction(-5)),
         (0xFFFFFFFFFFFFFFFF, ValueType.UINT64, Fraction(2**64 - 1)),
-        # RFC 8949, appendix A: floats in IEEE 754 binary32 and binary64, and the greatest uint64 (most items from memory).
+        # RFC 8949, appendix A (most from memory): floats in IEEE 754 binary32 and binary64, and the greatest uint64.
         (0x47C35000, ValueType.FLOAT32, Fraction(100_000)),
         (0x7F7FFFFF, ValueType.FLOAT32, Fraction(3.4028234663852886e38)),
         (0x3FF199999999999A, ValueType.FLOAT64, Fraction(1.1)),

@@ -4,7 +4,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 from tallywell.readings.exchange import Read
-from tallywell.registers.decode import holds
+from tallywell.registers.decode import brings, holds
 from tallywell.registers.least import least
 from tallywell.registers.permitted import Permitted, Place, merged, places, tables
 from tallywell.registers.quantity import EACH_POLL, Quantity, RegisterMap, Rhythm
@@ -143,7 +143,7 @@ def books_read(register_map: RegisterMap, plan: Sequence[Read]) -> int | None:
     books = register_map.books
     if books is None:
         return None
-    return next((k for k, read in enumerate(plan) if holds(read, books)), None)
+    return next((k for k, read in enumerate(plan) if brings(register_map, read, books)), None)
 
 
 @dataclass(frozen=True, slots=True)

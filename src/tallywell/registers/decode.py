@@ -124,10 +124,10 @@ def _values(
 ) -> Iterator[Value]:
     for quantity in register_map.quantities.values():
         if came is None:
-            if any(holds(read, quantity) for read in reads):
+            if any(brings(register_map, read, quantity) for read in reads):
                 yield Value(quantity, b"", fault=Fault.PLAN_MISMATCH)
             continue
-        words = _words(quantity, came)
+        words = _words(register_map, quantity, came)
         if words is None:
             continue
         if quantity.factor is None:
@@ -146,10 +146,10 @@ def _scaled(
     """The value of a quantity that another register of the same pass multiplies; none where that one did not come."""
     assert quantity.factor is not None
     scaler = register_map.quantities.get(quantity.factor.quantity)
-    if scaler is None or not any(holds(read, scaler) for read in reads):
+    if scaler is None or not any(brings(register_map, read, scaler) for read in reads):
         yield Value(quantity, words, fault=Fault.PLAN_MISMATCH)
         return
-    its_words = _words(scaler, came)
+    its_words = _words(register_map, scaler, came)
     if its_words is None:
         return
     factor = _factor(quantity.factor, value_of(scaler, its_words))
@@ -163,10 +163,10 @@ def _factor(factor: Factor, value: Value) -> Fraction | Fault:
     return Fault.OUT_OF_RANGE if found is None else found
 
 
-def _words(quantity: Quantity, came: tuple[tuple[Read, bytes], ...]) -> bytes | None:
+def _words(register_map: RegisterMap, quantity: Quantity, came: tuple[tuple[Read, bytes], ...]) -> bytes | None:
     """A quantity's own words; its own bits packed anew from the first, as no bit of a neighbour is its own."""
     for read, content in came:
-        if not holds(read, quantity):
+        if not brings(register_map, read, quantity):
             continue
         start = quantity.first - read.register
         if read.function not in BIT_FUNCTIONS:
@@ -174,6 +174,18 @@ def _words(quantity: Quantity, came: tuple[tuple[Read, bytes], ...]) -> bytes | 
         pattern = int.from_bytes(content, "little") >> start & ((1 << quantity.width) - 1)
         return pattern.to_bytes((quantity.width + 7) // 8, "little")
     return None
+
+
+def brings(register_map: RegisterMap, read: Read, quantity: Quantity) -> bool:
+    """Whether a value is taken from this read: it holds the quantity and all that makes sense only together with it.
+
+    Part of a group may lie in another read in passing, a moment apart.
+    """
+    for group in register_map.together:
+        if quantity.name in group:
+            there = (register_map.quantities[name] for name in group if name in register_map.quantities)
+            return all(holds(read, member) for member in there)
+    return holds(read, quantity)
 
 
 def holds(read: Read, quantity: Quantity) -> bool:
