@@ -64,8 +64,8 @@ KINDS: dict[str, dict[str, Fraction]] = {
     "duration": DURATIONS,
 }
 
-_NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d{1,3})?\Z")
-_WITH_UNIT = re.compile(r"\s*([+-]?[\d.,_eE+-]*[\d.])\s*([A-Za-z_]\S*)\s*\Z")
+_NUMBER = re.compile(r"[+-]?([0-9]+(\.[0-9]*)?|\.[0-9]+)([eE][+-]?[0-9]{1,3})?\Z")
+_WITH_UNIT = re.compile(r"\s*([+-]?[0-9.,_eE+-]*[0-9.])\s*([A-Za-z_]\S*)\s*\Z")
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,7 +79,7 @@ class Measure:
 
 def number(text: str) -> Fraction:
     """The exact value of a decimal number as people write it ("1,200.5", "1_200"); ValueError says what is wrong."""
-    bare = re.sub(r"(?<=\d)[,_](?=\d{3})", "", text.strip())
+    bare = re.sub(r"(?<=[0-9])[,_](?=[0-9]{3})", "", text.strip())
     if not _NUMBER.match(bare):
         raise ValueError(f"{text.strip()!r} is not a decimal number")
     return Fraction(bare)

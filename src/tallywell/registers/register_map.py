@@ -99,7 +99,7 @@ _PARTS = frozenset((
 
 def _quantities(document: Document, form: MapForm) -> dict[str, Quantity]:
     written = document.at(("quantities",))
-    if form.quantities is not None and not isinstance(written, dict):
+    if "quantities" in document.group(()) and not isinstance(written, dict):
         document.complain(("quantities",), "quantities must be a group of keys", "write one key for each quantity")
     if written == {}:
         document.complain(("quantities",), "the map has no quantities", "add at least one", got="")

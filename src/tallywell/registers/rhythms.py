@@ -1,10 +1,9 @@
 """When a quantity is read: `every`, and what a setting has without it."""
 
+from tallywell.registers.map_forms import RHYTHM, RhythmWord
 from tallywell.registers.quantity import EACH_POLL, ONCE, SETTINGS, Rhythm
 from tallywell.registers.written_quantity import Written, accept
 from tallywell.written import fields
-
-_LEAST, _GREATEST = "1 s", "366 day"
 
 
 def rhythm_of(written: Written, *, is_setting: bool) -> Rhythm:
@@ -20,9 +19,8 @@ def rhythm_of(written: Written, *, is_setting: bool) -> Rhythm:
 
 def _rhythm(value: object) -> Rhythm:
     word = fields.text(value)
-    if word in ("poll", "once"):
-        return EACH_POLL if word == "poll" else ONCE
+    if word in list(RhythmWord):
+        return EACH_POLL if word == RhythmWord.POLL else ONCE
     if not word[:1].isdigit():
         raise fields.refuse("must be poll, once or a duration", 'such as "1 h"')
-    duration = fields.measured("duration", least=_LEAST, greatest=_GREATEST)(value)
-    return Rhythm(round(duration.si * 10**9))
+    return Rhythm(round(RHYTHM(value).si * 10**9))

@@ -4,15 +4,13 @@ from collections.abc import Mapping
 
 from tallywell.readings.exchange import Read
 from tallywell.readings.units import Measure
-from tallywell.registers.map_forms import ExactReadForm, LimitsForm, SpanForm, WakeForm
+from tallywell.registers.map_forms import ONE_BY_ONE, ExactReadForm, LimitsForm, SpanForm, WakeForm
 from tallywell.registers.numbering import LAST_REGISTER, Numbering
 from tallywell.registers.places import place_of
 from tallywell.registers.quantity import Limits, Quantity, Span, Table, Wake
 from tallywell.written.fields import suggestion
 from tallywell.written.forms import fill, label_of
 from tallywell.written.located import Document, Path, quoted
-
-ONE_BY_ONE = "one_by_one"
 
 
 def limits_of(document: Document, numbering: Numbering | None) -> Limits:

@@ -1,11 +1,12 @@
-"""What a field accepts: text as written -> value, or a Refusal that says what it must be and what to do.
+"""What a field accepts: text as written -> value, or a refusal that says what it must be and what to do.
 
 Every acceptor takes the plain value (text, None, group or list). Numbers are exact and never pass through a float.
+Each carries its schema for editors and its words for the reference, so that what a key takes is told once.
 """
 
 import difflib
 import re
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from datetime import date
 from enum import StrEnum
 from fractions import Fraction
@@ -15,9 +16,11 @@ from pydantic_core import PydanticCustomError
 
 from tallywell.readings import units
 from tallywell.readings.units import Measure
+from tallywell.written import acceptor
+from tallywell.written.acceptor import Acceptor, accepts
 
 Chosen = TypeVar("Chosen", bound=StrEnum)
-NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]{0,63}\Z")
+NAME = re.compile(rf"{acceptor.NAME}\Z")
 MOST_IN_NUMBER = 40  # characters; no instrument shows more
 _WHOLE = re.compile(r"[+-]?[0-9]+\Z")
 _POWER = re.compile(r"(2|10)\^([0-9]{1,2})\Z")
@@ -60,6 +63,7 @@ def nearest(wrong: str, known: Iterable[str]) -> str | None:
     return small[near[0]] if near else None
 
 
+@accepts("text", acceptor.TEXT)
 def text(value: object) -> str:
     """A single written value."""
     if value is None or value == "":
@@ -72,6 +76,7 @@ def text(value: object) -> str:
     return value
 
 
+@accepts("text", acceptor.TEXT)
 def label(value: object) -> str:
     """Text for people: one line, at most 200 characters."""
     found = text(value).strip()
@@ -82,6 +87,7 @@ def label(value: object) -> str:
     return found
 
 
+@accepts("a name", acceptor.OF_A_NAME)
 def name(value: object) -> str:
     """A name that identifies something for ever."""
     found = text(value)
@@ -90,6 +96,7 @@ def name(value: object) -> str:
     return found
 
 
+@accepts("`yes` or `no`", acceptor.yes_no_schema())
 def yes_or_no(value: object) -> bool:
     found = {"yes": True, "true": True, "no": False, "false": False}.get(text(value).lower())
     if found is None:
@@ -97,6 +104,7 @@ def yes_or_no(value: object) -> bool:
     return found
 
 
+@accepts("`yes`, `no` or `unknown`", acceptor.yes_no_schema("unknown"))
 def yes_no_or_unknown(value: object) -> bool | None:
     """None = unknown."""
     if text(value).lower() == "unknown":
@@ -120,7 +128,7 @@ def integer(value: object, limits: str = "", *, hexadecimal: bool = False) -> in
     return int(bare)
 
 
-def whole(least: int, greatest: int, *, hexadecimal: bool = False, powers: bool = False) -> Callable[[object], int]:
+def whole(least: int, greatest: int, *, hexadecimal: bool = False, powers: bool = False) -> Acceptor[int]:
     """Accepts a whole number from `least` to `greatest`; with `powers` also as 2^24 or 10^8."""
 
     def accept(value: object) -> int:
@@ -133,9 +141,17 @@ def whole(least: int, greatest: int, *, hexadecimal: bool = False, powers: bool 
             raise refuse(f"must be a whole number from {least} to {greatest}")
         return found
 
-    return accept
+    said = f"a whole number, {_shown(least)} to {_shown(greatest)}{'; or `2^24`, `10^8`' if powers else ''}"
+    return Acceptor(accept, said, acceptor.whole_schema(least, greatest, hexadecimal=hexadecimal, powers=powers))
 
 
+def _shown(number: int) -> str:
+    """Round numbers beyond ten digits by their power."""
+    round_one = number >= 10**10 and set(str(number)[1:]) == {"0"}
+    return f"10^{len(str(number)) - 1}" if round_one else f"{number:,}"
+
+
+@accepts("a number", acceptor.NUMBER)
 def decimal(value: object) -> Fraction:
     """An exact decimal number."""
     if len(text(value)) > MOST_IN_NUMBER:
@@ -146,6 +162,7 @@ def decimal(value: object) -> Fraction:
         raise refuse("must be a decimal number, such as 0.25") from None
 
 
+@accepts("a share: `1/3`, `0.25`, `25 %`", acceptor.SHARE)
 def share(value: object) -> Fraction:
     """A part of a whole, above 0 and at most 1: 1/3, 0.25 or 25 %."""
     written = text(value)[:MOST_IN_NUMBER]
@@ -163,7 +180,7 @@ def share(value: object) -> Fraction:
 
 def measured(
     kind: str, *, least: str | None = None, greatest: str | None = None, above: Fraction | None = None
-) -> Callable[[object], Measure]:
+) -> Acceptor[Measure]:
     """Accepts a number with a unit of the kind, such as "100 gal"; `least` and `greatest` as they are to be shown."""
     low = units.measure(least, kind).si if least else None
     high = units.measure(greatest, kind).si if greatest else None
@@ -173,17 +190,18 @@ def measured(
         if above is not None and found.si <= above:
             raise refuse(f"must be a {kind} above {above}")
         if (low is not None and found.si < low) or (high is not None and found.si > high):
-            ends = (
-                f"from {least} to {greatest}"
-                if least and greatest
-                else f"at least {least}"
-                if least
-                else f"at most {greatest}"
-            )
-            raise refuse(f"must be a {kind}, {ends}")
+            raise refuse(f"must be a {kind}, {_ends(least, greatest)}")
         return found
 
-    return accept
+    ends = f" above {above}" if above is not None else f", {_ends(least, greatest)}" if least or greatest else ""
+    schema = acceptor.measured_schema(kind, low if above is None else above, above=above is not None)
+    return Acceptor(accept, f"a {kind}{ends}", schema)
+
+
+def _ends(least: str | None, greatest: str | None) -> str:
+    if least and greatest:
+        return f"from {least} to {greatest}"
+    return f"at least {least}" if least else f"at most {greatest}"
 
 
 def _measure(written: str, kind: str) -> Measure:
@@ -224,7 +242,7 @@ def nearest_unit(wrong: str, kind: str) -> str | None:
     return small[near[0]] if near else None
 
 
-def chosen(kinds: type[Chosen]) -> Callable[[object], Chosen]:
+def chosen(kinds: type[Chosen]) -> Acceptor[Chosen]:
     """Accepts one of the words of an Enum."""
 
     def accept(value: object) -> Chosen:
@@ -232,10 +250,22 @@ def chosen(kinds: type[Chosen]) -> Callable[[object], Chosen]:
         try:
             return kinds(found)
         except ValueError:
-            words = [str(kind.value) for kind in kinds]
-            raise refuse(f"must be one of {', '.join(words)}", _meant(found, words)) from None
+            raise refuse(f"must be one of {', '.join(known)}", _meant(found, known)) from None
 
-    return accept
+    known = [str(kind.value) for kind in kinds]
+    return Acceptor(accept, " ".join(f"`{word}`" for word in known), {"enum": known})
+
+
+def words(*known: str) -> Acceptor[str]:
+    """Accepts one of a few words."""
+
+    def accept(value: object) -> str:
+        found = text(value)
+        if found not in known:
+            raise refuse(f"must be one of {', '.join(known)}", _meant(found, list(known)))
+        return found
+
+    return Acceptor(accept, " ".join(f"`{word}`" for word in known), {"enum": list(known)})
 
 
 def _meant(wrong: str, known: list[str]) -> str:
@@ -243,6 +273,7 @@ def _meant(wrong: str, known: list[str]) -> str:
     return advice if advice.startswith("did") else ""
 
 
+@accepts("a date, `2026-07-01`", acceptor.DATE)
 def day(value: object) -> date:
     """A local date as 2026-07-01 (ISO 8601)."""
     found = text(value)
@@ -255,6 +286,7 @@ def day(value: object) -> date:
         raise refusal from None
 
 
+@accepts("a month and day, `10-01`", acceptor.MONTH_AND_DAY)
 def month_and_day(value: object) -> tuple[int, int]:
     """A day of every year as MM-DD; 02-29 is none, as most years lack it."""
     found = re.match(r"([0-9]{2})-([0-9]{2})\Z", text(value))
@@ -268,6 +300,7 @@ def month_and_day(value: object) -> tuple[int, int]:
     return there.month, there.day
 
 
+@accepts("", {})
 def anything(value: object) -> object:
     """A part that is read on its own, with its own places."""
     return value

@@ -7,12 +7,13 @@ yields its other keys, and what hangs together (addresses, references, shares) i
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import TypeVar
+from typing import Any, ClassVar, TypeVar
 
-from pydantic import BaseModel, ConfigDict, ValidationError
+from pydantic import BaseModel, ConfigDict, PlainValidator, ValidationError
 from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails
 
+from tallywell.written.acceptor import Acceptor
 from tallywell.written.fields import nearest, suggestion
 from tallywell.written.located import Document, Path, quoted
 
@@ -23,17 +24,85 @@ GROUPS = {"lines": "line", "wells": "well", "points": "point", "permits": "permi
 
 
 class Form(BaseModel):
-    """One group of keys. Unknown keys are refused, nothing is converted but by what the key itself accepts."""
+    """One group of keys. Unknown keys are refused, nothing is converted but by what the key itself accepts.
+
+    `such_as`: what to write where the group is missed and none of its keys is needed. `either`: one of these is needed.
+    """
 
     model_config = ConfigDict(strict=True, extra="forbid", frozen=True, arbitrary_types_allowed=True)
+    such_as: ClassVar[str] = ""
+    either: ClassVar[tuple[str, ...]] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class GroupOf:
+    """A group with the keys of a form."""
+
+    form: type[Form]
+
+
+@dataclass(frozen=True, slots=True)
+class NamesOf:
+    """A group whose keys the user names (`names`: the pattern, ECMA-262, that a name meets); at least so many."""
+
+    of: "Shape"
+    names: str
+    least: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class ListOf:
+    of: "Shape"
+    least: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class OneOf:
+    """Any one of several shapes."""
+
+    of: tuple["Shape", ...]
+
+
+Shape = Acceptor[Any] | GroupOf | NamesOf | ListOf | OneOf
 
 
 @dataclass(frozen=True, slots=True)
 class Key:
-    """What to write where a key is missed; `needed` keys are missed."""
+    """What a key is for. `example`: what to write where it is missed; `needed` keys are missed.
 
-    example: str
+    `says`: what it means, for the reference and for editors. `usual`: what holds without it, as it would be written.
+    `holds`: the shape of a part that is read on its own, where the key itself accepts more.
+    """
+
+    example: str = ""
+    says: str = ""
     needed: bool = True
+    usual: str = ""
+    holds: Shape | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class KeyOfForm:
+    """A key of a form with its name as written and what may stand there."""
+
+    name: str
+    key: Key
+    shape: Shape
+
+
+def keys_of(form: type[Form]) -> tuple[KeyOfForm, ...]:
+    """In the order of the form."""
+    return tuple(
+        KeyOfForm(field.alias or name, key, key.holds or _acceptor(field))
+        for name, field in form.model_fields.items()
+        for key in [_key(field) or Key(needed=False)]
+    )
+
+
+def _acceptor(field: FieldInfo) -> Acceptor[Any]:
+    found = next(extra.func for extra in field.metadata if isinstance(extra, PlainValidator))
+    assert isinstance(found, Acceptor), "a key is judged by an acceptor, which knows its schema"
+    return found
 
 
 Filled = TypeVar("Filled", bound=Form)
@@ -107,8 +176,7 @@ def _needed(form: type[Form]) -> dict[str, str]:
 
 
 def _example(form: type[Form]) -> str:
-    keys = [_key(field) for field in form.model_fields.values()]
-    return ", ".join(key.example for key in keys if key and key.needed) or ", ".join(key.example for key in keys if key)
+    return ", ".join(_needed(form).values()) or form.such_as
 
 
 def _key(field: FieldInfo) -> Key | None:

@@ -1,0 +1,114 @@
+"""Forms -> JSON Schema 2020-12, by which an editor completes and underlines.
+
+It is held against what the editor's YAML makes of a file, so it is wider than the truth where it must be: whatever the
+program takes, it takes. What hangs together across keys, the program alone judges.
+"""
+
+import re
+from collections.abc import Mapping
+from typing import Any
+
+from tallywell.written.acceptor import Acceptor
+from tallywell.written.forms import Form, GroupOf, Key, KeyOfForm, ListOf, NamesOf, OneOf, Shape, keys_of
+from tallywell.written.located import Plain, read_document
+
+DIALECT = "https://json-schema.org/draft/2020-12/schema"
+Json = Any
+_WHOLE = re.compile(r"-?(0|[1-9][0-9]*)\Z")
+
+
+def schema_of(form: type[Form], title: str, says: str) -> dict[str, Json]:
+    """The schema of a file in which everything that is needed must stand."""
+    return {"$schema": DIALECT, "title": title, "description": says, **_group(form, whole=True)}
+
+
+def schema_with_base(
+    form: type[Form], title: str, says: str, *, base: str, own: tuple[str, ...], only: str
+) -> dict[str, Json]:
+    """The schema of a file that may be based on another, named by the key `base`: then only its `own` keys are needed.
+
+    Groups are merged key by key with those of the base, so they may be of any one key; lists replace and are whole.
+    `only`: a key that belongs to a file with a base.
+    """
+    return {
+        "$schema": DIALECT,
+        "title": title,
+        "description": says,
+        **_group(form, whole=False),
+        "dependentRequired": {only: [base]},
+        "if": {"required": [base]},
+        "then": {"required": list(own)},
+        "else": _needs(GroupOf(form)),
+    }
+
+
+def _of(shape: Shape, *, whole: bool) -> dict[str, Json]:
+    """`whole`: with the keys that are needed."""
+    if isinstance(shape, Acceptor):
+        return dict(shape.schema)
+    if isinstance(shape, GroupOf):
+        return _group(shape.form, whole=whole)
+    if isinstance(shape, OneOf):
+        return {"anyOf": [_of(one, whole=whole) for one in shape.of]}
+    if isinstance(shape, ListOf):
+        items = {"type": "array", "items": _of(shape.of, whole=True)}
+        return {**items, "minItems": shape.least} if shape.least else items
+    names = {"propertyNames": {"pattern": shape.names}, "additionalProperties": _of(shape.of, whole=whole)}
+    least = {"minProperties": shape.least} if whole and shape.least else {}
+    return {"type": "object", **names, **least}
+
+
+def _group(form: type[Form], *, whole: bool) -> dict[str, Json]:
+    properties = {key.name: _property(key, whole=whole) for key in keys_of(form)}
+    needs = _needed_here(form) if whole else {}
+    return {"type": "object", "properties": properties, "additionalProperties": False, **needs}
+
+
+def _property(key: KeyOfForm, *, whole: bool) -> dict[str, Json]:
+    found: dict[str, Json] = {"description": key.key.says} if key.key.says else {}
+    found |= _of(key.shape, whole=whole)
+    example = _example(key.key)
+    if example is not None:
+        found["examples"] = [example]
+    if key.key.usual:
+        found["default"] = _json(key.key.usual)
+    return found
+
+
+def _needed_here(form: type[Form]) -> dict[str, Json]:
+    needed = [key.name for key in keys_of(form) if key.key.needed]
+    found: dict[str, Json] = {"required": needed} if needed else {}
+    if form.either:
+        found["anyOf"] = [{"required": [name]} for name in form.either]
+    return found
+
+
+def _needs(shape: Shape) -> dict[str, Json]:
+    """Only what is needed, at any depth, of groups that merge with a base; it says nothing to what is no group."""
+    if isinstance(shape, OneOf):
+        return {name: value for one in shape.of for name, value in _needs(one).items()}
+    if isinstance(shape, NamesOf):
+        inner = _needs(shape.of)
+        least = {"minProperties": shape.least} if shape.least else {}
+        return {**least, **({"additionalProperties": inner} if inner else {})}
+    if not isinstance(shape, GroupOf):
+        return {}
+    inside = {key.name: inner for key in keys_of(shape.form) if (inner := _needs(key.shape))}
+    return {**_needed_here(shape.form), **({"properties": inside} if inside else {})}
+
+
+def _example(key: Key) -> Json:
+    """What stands behind the key's name in its example; None where nothing does."""
+    written = read_document(key.example, "").group(()) if key.example else {}
+    return next((_json(value) for value in written.values() if value is not None), None)
+
+
+def _json(value: Plain) -> Json:
+    """As an editor has it: whole numbers are numbers."""
+    if isinstance(value, Mapping):
+        return {key: _json(inner) for key, inner in value.items()}
+    if isinstance(value, list):
+        return [_json(inner) for inner in value]
+    if value is None:
+        return None
+    return int(value) if _WHOLE.match(value) else _json(read_document(value, "").plain) if value[0] in "[{" else value
