@@ -9,6 +9,7 @@ from tallywell.readings.faults import Fault
 from tallywell.registers.blocks import reads
 from tallywell.registers.register_map import parse_map
 from tallywell.service.anchoring import Dating
+from tallywell.service.ledger_facts import asks_for_books
 from tallywell.service.rows import PointKeys, row
 
 WIDE = """\
@@ -66,3 +67,25 @@ def test_a_waking_that_could_not_be_sent_makes_a_row_without_words() -> None:
     waking = Outcome(Ask(1, Read(3, 1, 1), 1, expects_reply=False), None, Fault.PORT_LOST, sent_ns=5, ended_ns=5)
     stored = row(Pass("north", plan, (waking,), 0), PointKeys(1, 1, register_map, plan), 7, 1, Dating(0))
     assert (stored.got, stored.raw, stored.fault) == (0, None, "port_lost")
+
+
+def test_a_total_that_comes_in_passing_is_no_fault_of_another_plan() -> None:
+    """Its exponent is not in this plan, which is there for the settings on both sides of it."""
+    text = """\
+map: spool-c
+revision: 1
+numbering: on_the_wire
+word_order: high_word_first
+quantities:
+  total_exponent: {table: input, register: 6, type: int16, valid: {from: -3, to: 3}}
+  forward_total:  {table: input, register: 21, type: uint32, one_count: 1 L, exponent_from: total_exponent, digits: 8,
+                   for_the_books: yes}
+"""
+    register_map, problems = parse_map(text, "spool-c.yaml")
+    assert register_map is not None, problems
+    plan = (Read(4, 20, 4),)
+    done = Pass("north", plan, (Outcome(Ask(1, plan[0], 1), bytes(8), None, 1, 3, 2),), 0)
+    faults = [row(done, PointKeys(1, 1, register_map, plan, main), 7, 1, Dating(0)).fault for main in (False, True)]
+    assert faults == [None, "plan_mismatch"]
+    assert not asks_for_books(register_map, plan)
+    assert asks_for_books(register_map, (*plan, Read(4, 6, 1)))

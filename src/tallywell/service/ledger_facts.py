@@ -1,7 +1,7 @@
 """From the rows of the record to what the ledger folds: each poll decoded by the map of its own plan."""
 
 import json
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from itertools import islice
@@ -14,7 +14,7 @@ from tallywell.readings.facts import Event, Poll
 from tallywell.readings.faults import Fault
 from tallywell.readings.quantities import Happened, LedgerFact, Missed, Reading, Scale
 from tallywell.registers.blocks import books_read
-from tallywell.registers.decode import Decoded, decode
+from tallywell.registers.decode import Decoded, decode, holds
 from tallywell.registers.quantity import Kind, Quantity, RegisterMap
 from tallywell.registers.register_map import parse_map
 from tallywell.reports.words import STARTED, STOPPED, UNCLEAN_END
@@ -108,7 +108,15 @@ def _plan_in_force(reader: Reader, plan_id: int) -> PlanInForce:
     flow = next((name for name, quantity in map_.quantities.items() if quantity.kind is Kind.FLOW), "")
     needed = _needed(map_, flow)
     scale = None if map_.books is None else map_.books.scale
-    return PlanInForce(replace(map_, quantities=needed), sha256, plan.reads, books_read(map_, plan.reads), scale, flow)
+    books = books_read(map_, plan.reads) if asks_for_books(map_, plan.reads) else None
+    return PlanInForce(replace(map_, quantities=needed), sha256, plan.reads, books, scale, flow)
+
+
+def asks_for_books(map_: RegisterMap, reads: Sequence[Read]) -> bool:
+    """Whether a plan brings the books' total with what multiplies it; another may bring the total alone in passing."""
+    own = [q for q in map_.quantities.values() if q.for_the_books]
+    factors = [map_.quantities[q.factor.quantity] for q in own if q.factor]
+    return bool(own) and all(any(holds(read, q) for read in reads) for q in (*own, *factors))
 
 
 def _needed(map_: RegisterMap, flow: str) -> dict[str, Quantity]:

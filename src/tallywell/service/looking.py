@@ -8,12 +8,13 @@ from tallywell.readings.clocks import When
 from tallywell.readings.exchange import Read
 from tallywell.readings.facts import Poll
 from tallywell.readings.problems import EdgeFailure
-from tallywell.registers.blocks import books_read, read_sets
+from tallywell.registers.blocks import read_sets
 from tallywell.registers.decode import Decoded, decode, holds
 from tallywell.registers.quantity import RegisterMap
 from tallywell.registers.register_map import parse_map
 from tallywell.service import sentences
 from tallywell.service.entries import in_force
+from tallywell.service.ledger_facts import asks_for_books
 from tallywell.service.sentences import Seen, SettingChange, Watch
 from tallywell.service.settings import Known
 from tallywell.service.settings_noted import changes_since, known_settings
@@ -107,7 +108,7 @@ class _Known:
 
 def _is_main(register_map: RegisterMap, reads: tuple[Read, ...]) -> bool:
     if register_map.books is not None:
-        return books_read(register_map, reads) is not None
+        return asks_for_books(register_map, reads)
     first = read_sets(register_map, 0)[0].names if register_map.quantities else ()
     return all(any(holds(read, register_map.quantities[name]) for read in reads) for name in first)
 

@@ -54,7 +54,7 @@ def row(done: Pass, keys: PointKeys, seq: int, run: int, dating: Dating) -> Poll
         utc_ms=dating.utc_ms(boot_ms),
         got=got,
         raw=raw or None,
-        fault=_fault(done, decoded),
+        fault=_fault(done, decoded, keys),
         refused=_refused(done.outcomes),
         forward=_column(decoded, "forward_total"),
         reverse=_column(decoded, "reverse_total"),
@@ -72,10 +72,11 @@ def _time_ns(done: Pass, keys: PointKeys) -> int:
     return done.outcomes[min(index, len(done.outcomes) - 1)].at_ns
 
 
-def _fault(done: Pass, decoded: Decoded) -> str | None:
+def _fault(done: Pass, decoded: Decoded, keys: PointKeys) -> str | None:
+    """A plan that is not the books' may bring their total in passing, and without what multiplies it."""
     if done.fault is not None:
         return done.fault.value
-    if decoded.books is not None and decoded.books.fault is not None:
+    if keys.main and decoded.books is not None and decoded.books.fault is not None:
         return decoded.books.fault.value
     too_large = any(value.total and value.total.count > INT64_MAX for value in decoded.values.values())
     return Fault.OUT_OF_RANGE.value if too_large else None
