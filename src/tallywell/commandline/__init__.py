@@ -12,7 +12,7 @@ from types import ModuleType
 from tallywell import __version__
 
 GROUPS: dict[str, tuple[str, ...]] = {
-    "before the meter is wired": ("check", "map", "simulate", "demo"),
+    "before the meter is wired": ("check", "map", "schema", "simulate", "demo"),
     "at the panel": ("run", "read", "status"),
     "what a person states": ("installation", "visit", "clock"),
     "at the end of the month": ("report",),

@@ -1,30 +1,42 @@
-"""The keys of a site file and what each accepts."""
+"""The keys of a site file, what each accepts and what it means. The schema and the reference are made of this."""
 
 from collections.abc import Callable
 from datetime import date
 from fractions import Fraction
-from typing import Annotated, Any
+from typing import Annotated, Any, ClassVar
 from zoneinfo import ZoneInfo, available_timezones
 
 from pydantic import Field, PlainValidator
 
 from tallywell.readings.units import Measure
+from tallywell.registers.map_forms import NAMES, DisplayForm
 from tallywell.service.site import Parity, PermitKind
-from tallywell.written import fields
+from tallywell.written import acceptor, fields
+from tallywell.written.acceptor import Acceptor, accepts
 from tallywell.written.fields import anything, chosen, day, label, measured, month_and_day, whole, yes_no_or_unknown
-from tallywell.written.forms import Form, Key
+from tallywell.written.forms import Form, GroupOf, Key, ListOf, NamesOf, OneOf
 
+# A part with keys of its own: read as its own form, at its own place. Its key says which shape it has.
 Part = Annotated[Any, PlainValidator(anything)]
-NOTHING = Fraction(0)
+NOTHING_FLOWS = Fraction(0)
 OUTAGE = measured("duration", least="0 s", greatest="3660 day")
 # Names that stand for whatever machine the file is read on, or for no place at all.
 _NO_PLACES = frozenset({"localtime", "posixrules", "Factory"})
+
+
+NOTHING = Acceptor(anything, "nothing", {"type": "null"})
+PERMIT_NAMES = r"^(?=.*\S).{1,100}$"  # the agency's own number, blanks and strokes included
 
 
 def _accepts(function: Callable[[object], Any]) -> PlainValidator:
     return PlainValidator(function)
 
 
+# Which names there are, the zone database of the machine says: an older list would strike out a right name.
+_ZONE = {"type": "string", "pattern": "^[A-Za-z][A-Za-z0-9_+-]*(?:/[A-Za-z0-9_+-]+)*$"}
+
+
+@accepts("a zone of the IANA database", _ZONE)
 def zone_name(value: object) -> str:
     """A zone of the IANA time zone database."""
     found = fields.text(value)
@@ -44,6 +56,7 @@ def _zone_advice(wrong: str) -> str:
     return f'did you mean "{same}"?' if same else "write the region and its great city"
 
 
+@accepts("a path", acceptor.TEXT)
 def folder(value: object) -> str:
     """The record's folder, as a path from the site file."""
     found = label(value)
@@ -52,72 +65,246 @@ def folder(value: object) -> str:
     return found
 
 
-class SiteForm(Form):
-    """The top of a site file."""
-
-    site: Annotated[str | None, _accepts(label), Key("site: Quail Flat Orchard")] = None
-    time_zone: Annotated[str | None, _accepts(zone_name), Key("time_zone: America/Denver")] = None
-    record: Annotated[str | None, _accepts(folder)] = None
-    longest_outage: Annotated[Measure | None, _accepts(OUTAGE)] = None
-    lines: Annotated[Part, Key("lines:")] = None
-    wells: Annotated[Part, Key("wells:")] = None
-    points: Annotated[Part, Key("points:")] = None
-    permits: Part = None
-
-
 class LineForm(Form):
     """One line."""
 
-    port: Annotated[str | None, _accepts(label), Key("port: /dev/serial/by-path/...")] = None
-    baud: Annotated[int | None, _accepts(whole(300, 4_000_000)), Key("baud: 19200")] = None
-    parity: Annotated[Parity | None, _accepts(chosen(Parity))] = None
-    stop_bits: Annotated[int | None, _accepts(whole(1, 2))] = None
+    port: Annotated[
+        str | None,
+        _accepts(label),
+        Key(
+            "port: /dev/serial/by-path/...",
+            "the serial port; a path in /dev/serial/by-path or /dev/serial/by-id stays the same",
+        ),
+    ] = None
+    baud: Annotated[
+        int | None, _accepts(whole(300, 4_000_000)), Key("baud: 19200", "bits a second, as the meters are set")
+    ] = None
+    parity: Annotated[
+        Parity | None,
+        _accepts(chosen(Parity)),
+        Key("parity: even", "the parity of a character; always 8 data bits", needed=False, usual="even"),
+    ] = None
+    stop_bits: Annotated[
+        int | None,
+        _accepts(whole(1, 2)),
+        Key(
+            "stop_bits: 1",
+            "1 without it, or 2 with parity none, as the standard has it; many meters with parity none use 1, so say "
+            "it then",
+            needed=False,
+        ),
+    ] = None
 
 
 class WellForm(Form):
     """One well."""
 
-    called: Annotated[str | None, _accepts(label), Key("called: Well 1", needed=False)] = None
-    agency_id: Annotated[str | None, _accepts(label)] = None
-    location: Annotated[str | None, _accepts(label)] = None
-    source: Annotated[str | None, _accepts(label)] = None
+    such_as: ClassVar[str] = "called: Well 1"
+
+    called: Annotated[
+        str | None, _accepts(label), Key("called: Well 1", "what people call it; without it the key", needed=False)
+    ] = None
+    agency_id: Annotated[
+        str | None,
+        _accepts(label),
+        Key("agency_id: 23-0417", "the agency's number of the well or point", needed=False),
+    ] = None
+    location: Annotated[
+        str | None,
+        _accepts(label),
+        Key("location: NE corner of the north block", "where it lies; printed in the CSV as it is", needed=False),
+    ] = None
+    source: Annotated[
+        str | None,
+        _accepts(label),
+        Key("source: groundwater", "which water it takes; printed in the CSV as it is", needed=False),
+    ] = None
 
 
 class PointForm(Form):
     """One point."""
 
-    called: Annotated[str | None, _accepts(label)] = None
-    well: Annotated[str | None, _accepts(fields.text), Key("well: north")] = None
-    line: Annotated[str | None, _accepts(fields.text), Key("line: field")] = None
-    address: Annotated[int | None, _accepts(whole(1, 247)), Key("address: 17")] = None
-    map: Annotated[str | None, _accepts(label), Key("map: maps/inline-a.yaml")] = None
+    either: ClassVar[tuple[str, ...]] = ("pipe", "possible_rate")
+
+    called: Annotated[
+        str | None, _accepts(label), Key("called: North pump", "a label; without it the key", needed=False)
+    ] = None
+    well: Annotated[
+        str | None, _accepts(fields.text), Key("well: north", "the well that it belongs to, by its key above")
+    ] = None
+    line: Annotated[
+        str | None, _accepts(fields.text), Key("line: field", "the line that the meter hangs on, by its key above")
+    ] = None
+    address: Annotated[
+        int | None, _accepts(whole(1, 247)), Key("address: 17", "the meter's address, once on a line")
+    ] = None
+    map: Annotated[
+        str | None,
+        _accepts(label),
+        Key("map: maps/inline-a.yaml", "the register map, as a path from the site file"),
+    ] = None
     every: Annotated[
         Measure | None,
         _accepts(measured("duration", least="1 s", greatest="31 day")),
-        Key("every: 1 min"),
+        Key(
+            "every: 1 min",
+            "the time from poll to poll; polls stand on the marks of the wall clock, but for one at once when the "
+            "daemon starts",
+        ),
     ] = None
-    pipe: Annotated[Measure | None, _accepts(measured("length", least="1 mm", greatest="20 m"))] = None
-    possible_rate: Annotated[Measure | None, _accepts(measured("flow rate", above=NOTHING))] = None
-    running_above: Annotated[Measure | None, _accepts(measured("flow rate", least="0 gpm"))] = None
-    display: Part = None
-    counts_without_external_power: Annotated[bool | None, _accepts(yes_no_or_unknown)] = None
-    longest_outage: Annotated[Measure | None, _accepts(OUTAGE)] = None
-
-
-class PermitForm(Form):
-    """One permit."""
-
-    called: Annotated[str | None, _accepts(label)] = None
-    kind: Annotated[PermitKind | None, _accepts(chosen(PermitKind)), Key("kind: right")] = None
-    points: Annotated[Part, Key("points: [north-discharge]")] = None
-    authorised: Annotated[Measure | None, _accepts(measured("volume", least="0 m3"))] = None
-    year_starts: Annotated[tuple[int, int] | None, _accepts(month_and_day)] = None
+    pipe: Annotated[
+        Measure | None,
+        _accepts(measured("length", least="1 mm", greatest="20 m")),
+        Key(
+            "pipe: 8 in",
+            "the pipe's bore. What can physically pass is taken to be what it carries at 10 m/s; that tells a rollover "
+            "from a fault. Needed where possible_rate is not stated",
+            needed=False,
+        ),
+    ] = None
+    possible_rate: Annotated[
+        Measure | None,
+        _accepts(measured("flow rate", above=NOTHING_FLOWS)),
+        Key(
+            "possible_rate: 1500 gpm", "what can physically pass, where you know it better than the bore", needed=False
+        ),
+    ] = None
+    running_above: Annotated[
+        Measure | None,
+        _accepts(measured("flow rate", least="0 gpm")),
+        Key(
+            "running_above: 20 gpm",
+            "the flow rate above which the pump counts as running: hours pumped come from it",
+            needed=False,
+        ),
+    ] = None
+    display: Annotated[
+        Part,
+        Key(
+            "display: {one_count: 100 gal, digits: 8}",
+            "how the face shows the books' total. Without it what the map says of the face, or else the register's own "
+            "step, stands in",
+            needed=False,
+            holds=OneOf((GroupOf(DisplayForm), NOTHING)),
+        ),
+    ] = None
+    counts_without_external_power: Annotated[
+        bool | None,
+        _accepts(yes_no_or_unknown),
+        Key(
+            "counts_without_external_power: yes",
+            "what you know of the meter; kept in the record, not used yet",
+            needed=False,
+            usual="unknown",
+        ),
+    ] = None
+    longest_outage: Annotated[
+        Measure | None,
+        _accepts(OUTAGE),
+        Key("longest_outage: 30 day", "of this point; without it the site's", needed=False),
+    ] = None
 
 
 class ShareForm(Form):
     """A point's share in a permit. `from` is a word of Python, hence the alias."""
 
-    point: Annotated[str | None, _accepts(fields.text), Key("point: north-discharge")] = None
-    share: Annotated[Fraction | None, _accepts(fields.share)] = None
-    from_: Annotated[date | None, Field(alias="from"), _accepts(day)] = None
-    to: Annotated[date | None, _accepts(day)] = None
+    point: Annotated[
+        str | None, _accepts(fields.text), Key("point: north-discharge", "the point, by its key above")
+    ] = None
+    share: Annotated[
+        Fraction | None,
+        _accepts(fields.share),
+        Key("share: 1/3", "the part of the point's volume that counts against this permit", needed=False, usual="1"),
+    ] = None
+    from_: Annotated[
+        date | None,
+        Field(alias="from"),
+        _accepts(day),
+        Key("from: 2025-10-01", "the first day that belongs; without it from the beginning", needed=False),
+    ] = None
+    to: Annotated[
+        date | None,
+        _accepts(day),
+        Key("to: 2026-10-01", "the first day that no longer belongs; without it there is none", needed=False),
+    ] = None
+
+
+class PermitForm(Form):
+    """One permit."""
+
+    called: Annotated[
+        str | None, _accepts(label), Key("called: North right", "a label; without it the key", needed=False)
+    ] = None
+    kind: Annotated[PermitKind | None, _accepts(chosen(PermitKind)), Key("kind: right", "what the paper is")] = None
+    points: Annotated[
+        Part,
+        Key(
+            "points: [north-discharge]",
+            "the points whose water counts against it; a point alone counts whole",
+            holds=ListOf(OneOf((fields.text, GroupOf(ShareForm))), least=1),
+        ),
+    ] = None
+    authorised: Annotated[
+        Measure | None,
+        _accepts(measured("volume", least="0 m3")),
+        Key("authorised: 420 acre_foot", "the amount for a year", needed=False),
+    ] = None
+    year_starts: Annotated[
+        tuple[int, int] | None,
+        _accepts(month_and_day),
+        Key("year_starts: 10-01", "the first day of the permit's year", needed=False, usual="01-01"),
+    ] = None
+
+
+class SiteForm(Form):
+    """The top of a site file."""
+
+    site: Annotated[
+        str | None, _accepts(label), Key("site: Quail Flat Orchard", "its name; the reports are headed with it")
+    ] = None
+    time_zone: Annotated[
+        str | None, _accepts(zone_name), Key("time_zone: America/Denver", "days and months are cut by it")
+    ] = None
+    record: Annotated[
+        str | None,
+        _accepts(folder),
+        Key(
+            "record: quail-flat.record",
+            "the record's folder, as a path from the site file; without it NAME.record beside NAME.yaml",
+            needed=False,
+        ),
+    ] = None
+    longest_outage: Annotated[
+        Measure | None,
+        _accepts(OUTAGE),
+        Key(
+            "longest_outage: 7 day",
+            "how long a meter may go unread before somebody mends it; check warns of a total that can go round within "
+            "it",
+            needed=False,
+            usual="7 day",
+        ),
+    ] = None
+    lines: Annotated[
+        Part, Key("lines:", "one group of keys for each line", holds=NamesOf(GroupOf(LineForm), NAMES, least=1))
+    ] = None
+    wells: Annotated[
+        Part,
+        Key(
+            "wells:",
+            "one group of keys for each well; a name alone is enough",
+            holds=NamesOf(OneOf((GroupOf(WellForm), NOTHING)), NAMES, least=1),
+        ),
+    ] = None
+    points: Annotated[
+        Part, Key("points:", "one group of keys for each point", holds=NamesOf(GroupOf(PointForm), NAMES, least=1))
+    ] = None
+    permits: Annotated[
+        Part,
+        Key(
+            "permits:",
+            "one group of keys for each permit, by the agency's number of it",
+            needed=False,
+            holds=OneOf((NamesOf(GroupOf(PermitForm), PERMIT_NAMES), NOTHING)),
+        ),
+    ] = None

@@ -5,7 +5,7 @@ program takes, it takes. What hangs together across keys, the program alone judg
 """
 
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from tallywell.written.acceptor import Acceptor
@@ -23,7 +23,7 @@ def schema_of(form: type[Form], title: str, says: str) -> dict[str, Json]:
 
 
 def schema_with_base(
-    form: type[Form], title: str, says: str, *, base: str, own: tuple[str, ...], only: str
+    form: type[Form], title: str, says: str, *, base: str, own: Sequence[str], only: str
 ) -> dict[str, Json]:
     """The schema of a file that may be based on another, named by the key `base`: then only its `own` keys are needed.
 
