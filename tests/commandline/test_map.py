@@ -160,23 +160,58 @@ def test_an_odd_number_is_shown_in_the_other_arrangements(capsys: pytest.Capture
         ("000A 0000", "100000", "forward_total: {type: modulo_10000, words: 2}"),
         ("A086 0100", "100000", "forward_total: {word_order: low_word_first, byte_order: low_byte_first}"),
         ("0000 0001 86A0", "100000", "forward_total: {register: 3}"),
-        ("47C3 5000", "100000", "forward_total: {type: float32}, and unit: the volume of 1.0"),
+        ("47C3 5000", "100000", "forward_total: {type: float32}, and with unit: the volume of 1.0"),
         ("0001 86A0", "100,000 gal", "forward_total: {one_count: 1 gal}"),
         ("0001 86A0", "378,541.1 L", "forward_total: {one_count: 1 gal}"),
         (
+            "0001 0000 0237",
+            "65536567",
+            "forward_total: {low_part: {register: 4, type: uint16, capacity: 1000}}",
+        ),
+        (
+            "CD15 075B",
+            "123456789",
+            "forward_total: {word_order: low_word_first}, and with digits: 9 or more",
+        ),
+        (
             "04D2 0237",
             "1234567",
-            "forward_total: {type: uint16, low_part: {register: 3, type: uint16, capacity: 1000}}",
+            (
+                "forward_total: {type: uint16, low_part: {register: 3, type: uint16, capacity: 1000}}, "
+                "and with fewer digits, as it goes round at 65,536,000"
+            ),
         ),
     ],
 )
 def test_a_display_says_what_to_write(
-    words: str, shows: str, to_write: str, capsys: pytest.CaptureFixture[str]
+    words: str, shows: str, to_write: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     said = Said(capsys, "try", INLINE, "--words", words, "--should-be", shows)
     assert said.code == 1
     assert "forward_total does not agree with the display" in said.out or "too few words" in said.out
     assert said.lines[said.lines.index("To write in the map:") + 1] == to_write
+    if ", and " not in to_write:
+        assert_agrees(tmp_path, to_write, words, shows, capsys)
+
+
+def assert_agrees(folder: Path, to_write: str, words: str, shows: str, capsys: pytest.CaptureFixture[str]) -> None:
+    """A variant that says what was to be written; the same words, from the same register, give the display."""
+    (folder / "inline-a.yaml").write_bytes(Path(INLINE).read_bytes())
+    variant = folder / "variant.yaml"
+    variant.write_text(f"map: variant\nrevision: 1\nbased_on: inline-a.yaml\nquantities:\n  {to_write}\n")
+    said = Said(
+        capsys, "try", str(variant), "--words", words, "--should-be", shows, "--register", "2", "--table", "input"
+    )
+    assert (said.code, said.err) == (0, "")
+
+
+def test_where_only_the_multiplier_differs_the_unit_is_asked_for(capsys: pytest.CaptureFixture[str]) -> None:
+    said = Said(capsys, "try", INLINE, "--words", "0012 D687", "--should-be", "1234.567")
+    assert said.code == 1
+    assert said.lines[-2:] == [
+        "Register, type and order of forward_total are right; what one count is, or the map's display, is not:",
+        'type the unit with the number, such as --should-be "100 gal".',
+    ]
 
 
 def test_what_is_said_to_be_written_makes_the_map_agree(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -85,6 +85,21 @@ def test_two_registers_high_and_low() -> None:
     assert how.end == 4
 
 
+def test_the_low_part_may_stand_before_the_high_one() -> None:
+    how = matches(words("0237 04D2"), 2, wanted("1234567"), TOTAL)[0].arrangement
+    assert (how.register, how.low_register, how.low_capacity) == (3, 2, 1000)
+    wide = matches(words("0237 E240 0001"), 2, wanted("123456567"), TOTAL)[0].arrangement
+    assert (wide.register, wide.type, wide.word_order) == (3, ValueType.UINT32, LOW)
+
+
+def test_a_face_of_its_own_agrees() -> None:
+    face = total(one_count="1 L", digits="9", display="{one_count: 1 m3, digits: 4}")
+    value = value_of(face, words("0756 7A47"))  # 123,107,911
+    assert agrees(value, wanted("3107"))
+    assert agrees(value, wanted("123107911"))
+    assert not agrees(value, wanted("123107"))
+
+
 def test_a_single_digit_moved_by_chance_is_no_match() -> None:
     assert [m.arrangement.register for m in matches(words("86A0 0001"), 2, wanted("100000"), TOTAL)] == [2]
 
@@ -144,7 +159,7 @@ def test_whatever_was_sent_is_among_what_is_found(
 def test_every_arrangement_lies_in_the_words(row: bytes, register: int) -> None:
     count = len(row) // 2
     for how in (*arrangements(count, register), *two_registers(count, register)):
-        assert register <= how.register < how.end <= register + count
+        assert register <= how.first <= how.register < how.end <= register + count
         number_in(row, register, how)
 
 

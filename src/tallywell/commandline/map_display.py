@@ -29,8 +29,7 @@ def searched(trial: Trial, wanted: Wanted) -> tuple[list[str], bool]:
     lines = ["", f"{name}. {which}:", *_match_rows(trial, found[:MOST_MATCHES], wanted)]
     if count > 1:
         lines.append("Where several agree, only a second reading with other digits tells which is right.")
-    lines += ["", "To write in the map:", f"  {_to_write(trial, found[0])}"]
-    return lines, False
+    return [*lines, "", *_to_write(trial, found[0])], False
 
 
 def _display(wanted: Wanted) -> str:
@@ -41,7 +40,7 @@ def _match_rows(trial: Trial, found: list[Match], wanted: Wanted) -> list[str]:
     rows = []
     for match in found:
         how = match.arrangement
-        kind = f"{how.type} x {how.low_capacity:,} + {how.low_type}" if how.low_type else str(how.type)
+        kind = f"{how.type} x {how.low_capacity:,} + {_low(trial, match)}" if how.low_type else str(how.type)
         register = f"{trial.table} {trial.written.register(how.register, trial.table)}"
         raw = number_shown(match.raw, _number_quantity(match))
         rows.append((register, kind, ", ".join(orders(how)) or "one word", raw, _scale(match, wanted)))
@@ -49,6 +48,13 @@ def _match_rows(trial: Trial, found: list[Match], wanted: Wanted) -> list[str]:
         Column("register"), Column("type"), Column("order"), Column("number", right=True), Column("the display shows"),
     ]  # fmt: skip
     return table(columns, rows)
+
+
+def _low(trial: Trial, match: Match) -> str:
+    """The low part's type; where it stands before the high one, its register, too."""
+    how = match.arrangement
+    before = f" at {trial.written.register(how.low_register, trial.table)}" if how.low_register < how.register else ""
+    return f"{how.low_type}{before}"
 
 
 def _number_quantity(match: Match) -> Quantity:
@@ -68,7 +74,21 @@ def _ten(power: int) -> str:
     return exact(Fraction(10) ** power)
 
 
-def _to_write(trial: Trial, match: Match) -> str:
+def _to_write(trial: Trial, match: Match) -> list[str]:
+    keys, about = _keys(trial, match), trial.about
+    if about is not None and not keys:
+        do = f'type the unit with the number, such as --should-be "{exact(about.step)} {about.unit}"'
+        return [
+            f"Register, type and order of {about.name} are right; what one count is, or the map's display, is not:",
+            f"{do}." if about.unit else "look at its unit.",
+        ]
+    said = ", ".join(f"{key}: {text}" for key, text in keys.items())
+    if about is None:
+        return ["To write in the map:", f"  {{table: {trial.table}, {said}}}"]
+    return ["To write in the map:", f"  {about.name}: {{{said}}}{_besides(about, match)}"]
+
+
+def _keys(trial: Trial, match: Match) -> dict[str, str]:
     """The keys of the quantity that must say something else; where there is no such quantity, those of a new one."""
     how, about = match.arrangement, trial.about
     keys: dict[str, str] = {}
@@ -78,29 +98,35 @@ def _to_write(trial: Trial, match: Match) -> str:
         keys["type"] = str(how.type)
     if how.type.is_decimal and (about is None or how.words != about.words or how.type is not about.type):
         keys["words"] = str(how.words)
-    if (how.words > 1 or how.low_type) and (about is None or how.word_order is not about.word_order):
+    if how.is_ordered and (about is None or how.word_order is not about.word_order):
         keys["word_order"] = str(how.word_order)
     low_bytes = how.byte_order is ByteOrder.LOW_BYTE_FIRST
     if low_bytes if about is None else how.byte_order is not about.byte_order:
         keys["byte_order"] = str(how.byte_order)
     if how.low_type:
-        at = trial.written.register(how.register + how.words, trial.table)
+        at = trial.written.register(how.low_register, trial.table)
         keys["low_part"] = f"{{register: {at}, type: {how.low_type}, capacity: {how.low_capacity}}}"
     if match.unit and (about is None or match.unit != about.unit or about.step != Fraction(10) ** match.power):
         is_count = about is not None and about.kind is Kind.TOTAL and not how.type.is_float
         keys["one_count" if is_count else "unit"] = f"{_ten(match.power).replace(',', '')} {match.unit}"
-    said = ", ".join(f"{key}: {text}" for key, text in keys.items())
-    return f"{about.name}: {{{said}}}{_besides(about, match)}" if about else f"{{table: {trial.table}, {said}}}"
+    return keys
 
 
 def _besides(about: Quantity, match: Match) -> str:
-    """A float total says the volume of 1.0, an integer one does not."""
+    """What must go or come besides: a float total says the volume of 1.0 and an integer one does not; no total has more
+    digits than its words can count.
+    """
     how = match.arrangement
-    if about.kind is not Kind.TOTAL or how.type.is_float is about.type.is_float:
-        return ""
-    if about.type.is_float:
-        return ", and without unit, as it is an integer"
-    return "" if match.unit else ", and unit: the volume of 1.0"
+    besides = ["without low_part"] if about.low_part and not how.low_type else []
+    if about.kind is Kind.TOTAL and about.type.is_float and not how.type.is_float:
+        besides.append("without unit, as it is an integer")
+    if about.kind is Kind.TOTAL and how.type.is_float and not about.type.is_float and not match.unit:
+        besides.append("with unit: the volume of 1.0")
+    if how.most is not None and about.capacity is not None and about.capacity > how.most:
+        besides.append(f"with fewer digits, as it goes round at {how.most:,}")
+    elif about.capacity is not None and not how.type.is_float and match.raw >= about.capacity:
+        besides.append(f"with digits: {len(str(match.raw.numerator))} or more")
+    return "".join(f", and {one}" for one in besides)
 
 
 def _advice(trial: Trial) -> list[str]:

@@ -135,5 +135,5 @@ def _bare(quantity: Quantity) -> Quantity:
 
 
 def orders(how: Arrangement) -> list[str]:
-    words = [str(how.word_order)] if how.words > 1 or how.low_type else []
+    words = [str(how.word_order)] if how.is_ordered else []
     return words + ([str(how.byte_order)] if how.byte_order is ByteOrder.LOW_BYTE_FIRST else [])

@@ -8,11 +8,12 @@ enough to be tried one by one.
 from collections.abc import Iterator
 from dataclasses import dataclass
 from fractions import Fraction
+from itertools import product
 
 from tallywell.readings import units
 from tallywell.readings.faults import Fault
 from tallywell.registers.decode import Value
-from tallywell.registers.numbers import number_of_pattern, pattern_of_words
+from tallywell.registers.numbers import limits, number_of_pattern, pattern_of_words
 from tallywell.registers.quantity import ByteOrder, Kind, Quantity, ValueType, WordOrder
 
 MOST_POWER = 6  # of ten, between a register and a display
@@ -30,7 +31,9 @@ _UNSIGNED = (ValueType.UINT16, ValueType.UINT32)
 
 @dataclass(frozen=True, slots=True)
 class Arrangement:
-    """One way to read words: `register` as on the wire. `low_type`, `low_capacity`: the low part that is behind it."""
+    """One way to read words: `register` as on the wire. `low_type`, `low_capacity`, `low_register`: of a total of two
+    registers, the low part that lies behind the high one or before it.
+    """
 
     register: int
     type: ValueType
@@ -39,10 +42,28 @@ class Arrangement:
     byte_order: ByteOrder
     low_type: ValueType | None = None
     low_capacity: int = 0
+    low_register: int = 0
+
+    @property
+    def first(self) -> int:
+        return min(self.register, self.low_register) if self.low_type else self.register
 
     @property
     def end(self) -> int:
-        return self.register + self.words + (self.low_type.words if self.low_type else 0)
+        end = self.register + self.words
+        return max(end, self.low_register + self.low_type.words) if self.low_type else end
+
+    @property
+    def most(self) -> int | None:
+        """How many counts it can tell apart from zero on; None of a float, which does not say."""
+        if self.type.is_float:
+            return None
+        return (limits(self.type, self.words)[1] + 1) * (self.low_capacity if self.low_type else 1)
+
+    @property
+    def is_ordered(self) -> bool:
+        """Whether a part of it has several words, so that they come in an order."""
+        return self.words > 1 or (self.low_type is not None and self.low_type.words > 1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,14 +119,17 @@ def _kinds(most: int) -> Iterator[tuple[ValueType, int]]:
 
 
 def two_registers(words: int, register: int) -> Iterator[Arrangement]:
-    """Totals of a high and a low part behind it, the orders as the standard has them or the low word first."""
-    for one in arrangements(words, register):
-        plain = one.type in _UNSIGNED and one.byte_order is ByteOrder.HIGH_BYTE_FIRST
-        for low in _UNSIGNED if plain else ():
-            for capacity in LOW_CAPACITIES:
-                found = Arrangement(one.register, one.type, one.words, one.word_order, one.byte_order, low, capacity)
-                if found.end <= register + words and capacity <= 1 << low.bits:
-                    yield found
+    """Totals of a high and a low part side by side, the high byte first; both parts have one order of words."""
+    for first in range(register, register + words):
+        for high, low in product(_UNSIGNED, repeat=2):
+            if first + high.words + low.words > register + words:
+                continue
+            places = ((first, first + high.words), (first + low.words, first))
+            orders = WordOrder if max(high.words, low.words) > 1 else (WordOrder.HIGH_WORD_FIRST,)
+            for (at, low_at), order, capacity in product(places, orders, LOW_CAPACITIES):
+                if capacity <= 1 << low.bits:
+                    byte_order = ByteOrder.HIGH_BYTE_FIRST
+                    yield Arrangement(at, high, high.words, order, byte_order, low, capacity, low_at)
 
 
 def number_in(words: bytes, register: int, how: Arrangement) -> Fraction | None:
@@ -113,7 +137,7 @@ def number_in(words: bytes, register: int, how: Arrangement) -> Fraction | None:
     high = _number(words, how.register - register, how.words, how, how.type)
     if how.low_type is None or high is None:
         return high
-    low = _number(words, how.register - register + how.words, how.low_type.words, how, how.low_type)
+    low = _number(words, how.low_register - register, how.low_type.words, how, how.low_type)
     return None if low is None or low >= how.low_capacity else high * how.low_capacity + low
 
 
@@ -189,13 +213,13 @@ def _distance(how: Arrangement, scale: tuple[int, str, bool], mapped: Quantity |
     """How many slips, weighed by how rare each is, lie between the map and this reading."""
     power, unit, is_exact = scale
     cost = 0 if is_exact else 1
-    cost += 3 if how.low_type else 0
+    cost += 0 if how.low_type is None else 3 if how.low_register > how.register else 4
     cost += 2 if how.byte_order is ByteOrder.LOW_BYTE_FIRST else 0
     if mapped is None:
         return cost + (1 if power else 0) + (0 if unit == "" else 1)
     cost += 0 if how.register == mapped.register else 2 + abs(how.register - mapped.register)
     cost += 0 if how.type is mapped.type else 2 if how.words == mapped.words else 3
-    cost += 1 if how.words > 1 and how.word_order is not mapped.word_order else 0
+    cost += 1 if how.is_ordered and how.word_order is not mapped.word_order else 0
     cost += 0 if unit in ("", mapped.unit) else 2
     return cost + (0 if _is_usual(power, unit, mapped) else 1)
 
@@ -220,13 +244,15 @@ def _told_apart(found: list[Match]) -> list[Match]:
     for match in found:
         how = match.arrangement
         kind = how.type.removeprefix("u") if match.raw > 0 else str(how.type)
-        kept.setdefault((kind, how.register, how.words, how.word_order, how.byte_order, how.low_capacity), match)
+        parts = (how.low_type, how.low_capacity, how.low_register)
+        kept.setdefault((kind, how.register, how.words, how.word_order, how.byte_order, *parts), match)
     return list(kept.values())
 
 
 def agrees(value: Value, target: Wanted) -> bool:
     """Whether a decoded value is what the display shows: as a volume or rate where a unit was typed, else as a number
-    in the map's unit or as a count. A display cuts off, so one step of its last digit is free.
+    in the map's unit, as a count, or as the face that the map describes. A display cuts off, so one step of its last
+    digit is free.
     """
     if value.fault is not None or value.number is None:
         return False
@@ -234,8 +260,16 @@ def agrees(value: Value, target: Wanted) -> bool:
         si = units.KINDS[target.kind][target.unit]
         right_kind = value.about.unit in units.KINDS[target.kind]
         return right_kind and value.si is not None and abs(value.si / si - target.number) < target.step
-    counts = [Fraction(value.total.count)] if value.total is not None else []
-    return any(abs(number - target.number) < target.step for number in (value.number, *counts))
+    return any(abs(number - target.number) < target.step for number in (value.number, *_counts(value)))
+
+
+def _counts(value: Value) -> Iterator[Fraction]:
+    """A total's count, and the digits that have fully turned on the face that the map describes."""
+    if value.total is not None:
+        count, display = value.total.count, value.about.display
+        yield Fraction(count)
+        if display is not None:
+            yield Fraction(count * value.about.scale.one_count_m3 // display.one_count.si % 10**display.digits)
 
 
 def odd(value: Value) -> str | None:
