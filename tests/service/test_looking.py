@@ -1,14 +1,18 @@
 """What `status` sees in a record."""
 
+import json
 from pathlib import Path
 
 import pytest
 
+from tallywell.readings.facts import Poll
 from tallywell.readings.problems import EdgeFailure, Problem
 from tallywell.registers.register_map import parse_map
 from tallywell.service import looking
+from tallywell.store.append import open_writer
 from tallywell.store.query import Reader
 from tests.service.test_daemon import Stand
+from tests.whole.site_on_ptys import MAP
 
 
 def test_each_map_is_parsed_once_however_many_polls_are_looked_at(
@@ -40,3 +44,35 @@ def test_a_map_that_a_newer_version_finds_fault_with_is_told_in_one_line(
     monkeypatch.setattr("tallywell.service.looking.parse_map", lambda _text, _name: (None, (fault,)))
     with Reader(stand.record) as reader, pytest.raises(EdgeFailure, match="numbering is not what it was"):
         looking.states(reader, stand.site, (stand.clock.boot_id, 0, 0))
+
+
+MORE = """\
+  status:        {table: holding, register: 90, type: bits, bits: {1: {name: cover_open, means: suspect}}, every: 1 h}
+  serial_number: {table: holding, register: 70, type: text, words: 3, setting: serial}
+"""
+
+
+def test_only_polls_of_the_books_total_tell_of_silence_and_all_tell_of_conditions(tmp_path: Path) -> None:
+    """The newest polls of the point are settings that did not come, and a status word that is read each hour."""
+    stand = Stand(tmp_path, MAP + MORE)
+    stand.run(30)
+    now = stand.clock.boot_id, stand.clock.boot_ns() // 1_000_000, stand.clock.utc_ns() // 1_000_000
+    plans = {json.loads(str(asked))[0][1]: int(str(plan)) for plan, asked in stand.rows("SELECT id, reads FROM plan")}
+
+    def seen(plan: int, raw: bytes | None, fault: str | None) -> looking.State:
+        with open_writer(stand.record, "0.0.1", now[0]) as writer:
+            point, run = writer.point("line0-p1"), writer.run.id
+            got = 0 if raw is None else 1
+            writer.append([Poll(writer.next_seq(), run, point, plan, now[1], now[2], now[2], got, raw, fault, None)])
+        with Reader(stand.record) as reader:
+            return looking.states(reader, stand.site, now)[0]
+
+    for _ in range(3):
+        silent = seen(plans[70], None, "no_answer")
+    assert silent.well
+    assert "is counting" in silent.sentence
+    assert seen(plans[70], b"A-1\0\0\0", None).well
+    suspect = seen(plans[90], b"\x00\x02", None)
+    assert "is counting; says that its numbers are suspect (cover_open)" in suspect.sentence
+    assert not suspect.well
+    assert seen(plans[90], b"\x00\x00", None).well

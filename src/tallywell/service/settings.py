@@ -68,9 +68,11 @@ def compare(register_map: RegisterMap, known: Known, values: Iterable[Value]) ->
             now[name] = _settled(known.get(name), came[name])
         elif name in known:
             now[name] = known[name]
-    changed = (Changed(name, known[name], now[name]) for name in came if name in known)
-    unexpected = (name for name in came if now[name].as_expected is False and _is_other(known.get(name), now[name]))
-    return Compared(now, now != known, tuple(one for one in changed if _is_change(one)), tuple(unexpected))
+    # What reads the same has kept its old words, and the same words shown in another way are the map's doing.
+    changed = [Changed(name, known[name], now[name]) for name in came if name in known]
+    changed = [one for one in changed if one.after.raw != one.before.raw]
+    unexpected = [name for name in came if now[name].as_expected is False and _is_other(known.get(name), now[name])]
+    return Compared(now, now != known, tuple(changed), tuple(unexpected))
 
 
 def kept(value: Value) -> Kept:
@@ -82,10 +84,6 @@ def kept(value: Value) -> Kept:
 def _settled(before: Kept | None, after: Kept) -> Kept:
     """What is known now. Other words that read the same, as a text with other blanks behind it, are no news."""
     return after if before is None or after.shown != before.shown else replace(after, raw=before.raw)
-
-
-def _is_change(one: Changed) -> bool:
-    return one.after.shown != one.before.shown and one.after.raw != one.before.raw
 
 
 def _is_other(before: Kept | None, after: Kept) -> bool:
