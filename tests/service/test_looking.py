@@ -76,3 +76,7 @@ def test_only_polls_of_the_books_total_tell_of_silence_and_all_tell_of_condition
     assert "is counting; says that its numbers are suspect (cover_open)" in suspect.sentence
     assert not suspect.well
     assert seen(plans[90], b"\x00\x00", None).well
+    now = now[0], now[1] + 600_000, now[2] + 600_000
+    assert seen(plans[0], None, "exception").sentence.startswith("line0-p1 (line line0, address 1): refusals")
+    dead = seen(plans[70], b"A-1\0\0\0", None)
+    assert (dead.well, "last reading 10 min ago" in dead.sentence) == (False, True), "settings are no reading"
