@@ -179,6 +179,9 @@ def test_each_kind_of_file_in_the_place_of_the_other_is_said_so(tmp_path: Path) 
     site = copy_of_sample(tmp_path)
     (problem,) = load_map(site).problems
     assert problem.what == "this is a site file, where a register map is wanted"
+    (tmp_path / "variant.yaml").write_text(VARIANT)
+    (problem,) = load_site(tmp_path / "variant.yaml").problems
+    assert problem.what == "this is a register map, where a site file is wanted"
     (problem,) = load_site(tmp_path / "maps" / "inline-a.yaml").problems
     assert problem.what == "this is a register map, where a site file is wanted"
     assert "tallywell map show" in problem.do

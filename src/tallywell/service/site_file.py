@@ -57,7 +57,7 @@ def parse_site(
 def _refuse_map(document: Document) -> None:
     """A register map in the place of a site file is one mistake, not a dozen missing and unknown keys."""
     there = document.group(())
-    if "quantities" in there and "points" not in there:
+    if ("quantities" in there or "based_on" in there) and "points" not in there:
         do = f"name a site file; `tallywell map show {document.file}` shows what this says"
         document.complain((), "this is a register map, where a site file is wanted", do, got="")
         document.plain = None
