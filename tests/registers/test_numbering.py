@@ -1,8 +1,10 @@
 """Register numbers of manuals against Modbus Application Protocol V1.1b3, 4.4 and common practice."""
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
-from tallywell.registers.numbering import Numbering, Wrong, on_the_wire
+from tallywell.registers.numbering import Numbering, Wrong, as_written, on_the_wire
 from tallywell.registers.quantity import Table
 
 WIRE, ONE, MODEL = Numbering
@@ -53,3 +55,19 @@ def test_numbers_that_do_not(number: int, numbering: Numbering, table: Table | N
     found = on_the_wire(number, numbering, table)
     assert isinstance(found, Wrong)
     assert says in f"{found.what}; {found.do}"
+
+
+@given(st.integers(0, 65535), st.sampled_from(Numbering), st.sampled_from(Table), st.booleans())
+def test_a_register_is_written_as_it_is_read(
+    register: int, numbering: Numbering, table: Table, six_digits: bool
+) -> None:
+    if numbering is MODEL and table is Table.COIL and register > 9998:
+        return  # coils have no six digits
+    number = as_written(register, numbering, table, six_digits=six_digits)
+    assert on_the_wire(number, numbering, table) == (table, register)
+
+
+def test_five_digits_where_they_reach() -> None:
+    assert as_written(20, MODEL, Table.HOLDING) == 40021
+    assert as_written(20, MODEL, Table.HOLDING, six_digits=True) == 400021
+    assert as_written(9999, MODEL, Table.INPUT) == 310000
