@@ -25,7 +25,6 @@ from tallywell.registers.quantity import (
     Rhythm,
     Span,
     Wake,
-    WordOrder,
 )
 
 _MS, _S = 1_000_000, 1_000_000_000
@@ -110,9 +109,9 @@ def order_text(quantity: Quantity) -> str:
     """In which order words and bytes come; "" where there is but one."""
     if quantity.table.is_bits:
         return ""
-    words = quantity.words > 1 and quantity.kind is not Kind.TEXT
+    several = quantity.words > 1 or (quantity.low_part is not None and quantity.low_part.words > 1)
     low_bytes = quantity.byte_order is ByteOrder.LOW_BYTE_FIRST
-    parts = [str(quantity.word_order)] if words or quantity.word_order is not WordOrder.HIGH_WORD_FIRST else []
+    parts = [str(quantity.word_order)] if several and quantity.kind is not Kind.TEXT else []
     return ", ".join([*parts, str(quantity.byte_order)] if low_bytes else parts)
 
 
