@@ -21,6 +21,7 @@ HIGHEST_NUMBER = 465_536  # the last holding register in six digits
 REGISTER = whole(0, HIGHEST_NUMBER, hexadecimal=True)
 ONE_BY_ONE = "one_by_one"
 RHYTHM = measured("duration", least="1 s", greatest="366 day")
+SAID_BY_NUMBER = ("numbering", str(Numbering.DATA_MODEL))  # the table, which else must be written
 NAMES = f"^{acceptor.NAME}$"
 _PATTERN = whole(0, (1 << 64) - 1, hexadecimal=True)
 _WITH_UNIT = tuple(measured(kind) for kind in units.KINDS)
@@ -70,7 +71,7 @@ class ExactReadForm(Form):
     table: Annotated[
         Table | None,
         _accepts(chosen(Table)),
-        Key("table: input", "the table; not needed with numbering data_model", needed=False),
+        Key("table: input", "the table", needed=False, unless=SAID_BY_NUMBER),
     ] = None
     register_: Annotated[
         int | None, Field(alias="register"), _accepts(REGISTER), Key("register: 0", "where the read begins")
@@ -86,7 +87,7 @@ class SpanForm(Form):
     table: Annotated[
         Table | None,
         _accepts(chosen(Table)),
-        Key("table: holding", "the table; not needed with numbering data_model", needed=False),
+        Key("table: holding", "the table", needed=False, unless=SAID_BY_NUMBER),
     ] = None
     from_: Annotated[int | None, Field(alias="from"), _accepts(REGISTER), Key("from: 40", "the first register")] = None
     to: Annotated[int | None, _accepts(REGISTER), Key("to: 49", "the last register; it belongs to the span")] = None
@@ -164,7 +165,7 @@ class WakeForm(Form):
     table: Annotated[
         Table | None,
         _accepts(chosen(Table)),
-        Key("table: holding", "holding or input; not needed with numbering data_model", needed=False),
+        Key("table: holding", "the table, holding or input", needed=False, unless=SAID_BY_NUMBER),
     ] = None
     register_: Annotated[
         int | None, Field(alias="register"), _accepts(REGISTER), Key("register: 0", "the register that is asked for")
@@ -279,9 +280,9 @@ class QuantityForm(Form):
         _accepts(chosen(Table)),
         Key(
             "table: input",
-            "where it stands: holding registers (function 3), input registers (4), coils (1), discrete inputs (2). "
-            "Needed, but with numbering data_model, where the number says it",
+            "where it stands: holding registers (function 3), input registers (4), coils (1), discrete inputs (2)",
             needed=False,
+            unless=SAID_BY_NUMBER,
         ),
     ] = None
     register_: Annotated[

@@ -8,12 +8,12 @@ only one of them makes yes a boolean. So a schema takes every form that a right 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from fractions import Fraction
-from typing import Generic, TypeVar
+from typing import Any, Generic, TypeVar
 
 from tallywell.readings import units
 
 Value = TypeVar("Value")
-Schema = Mapping[str, object]
+Schema = Mapping[str, Any]
 
 # Patterns are ECMA-262's, which JSON Schema asks for (core, 6.4), and are searched for, hence the ends.
 _DIGITS = "[0-9]+(?:[,_][0-9]{3,})*"

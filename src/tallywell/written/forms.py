@@ -70,6 +70,7 @@ Shape = Acceptor[Any] | GroupOf | NamesOf | ListOf | OneOf
 class Key:
     """What a key is for. `example`: what to write where it is missed; `needed` keys are missed.
 
+    `unless`: a key at the top of the file and the word there with which this one is not needed; it is otherwise.
     `says`: what it means, for the reference and for editors. `usual`: what holds without it, as it would be written.
     `holds`: the shape of a part that is read on its own, where the key itself accepts more.
     """
@@ -77,6 +78,7 @@ class Key:
     example: str = ""
     says: str = ""
     needed: bool = True
+    unless: tuple[str, str] | None = None
     usual: str = ""
     holds: Shape | None = None
 

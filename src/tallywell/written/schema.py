@@ -5,7 +5,7 @@ program takes, it takes. What hangs together across keys, the program alone judg
 """
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from tallywell.written.acceptor import Acceptor
@@ -38,7 +38,7 @@ def schema_with_base(
         "dependentRequired": {only: [base]},
         "if": {"required": [base]},
         "then": {"required": list(own)},
-        "else": _needs(GroupOf(form)),
+        "else": {**_needs(GroupOf(form), _needed_here, lists=False), **_needs_unless(form)},
     }
 
 
@@ -76,25 +76,58 @@ def _property(key: KeyOfForm, *, whole: bool) -> dict[str, Json]:
 
 
 def _needed_here(form: type[Form]) -> dict[str, Json]:
-    needed = [key.name for key in keys_of(form) if key.key.needed]
-    found: dict[str, Json] = {"required": needed} if needed else {}
-    if form.either:
-        found["anyOf"] = [{"required": [name]} for name in form.either]
-    return found
+    found = _required(form, lambda key: key.needed)
+    return {**found, "anyOf": [{"required": [name]} for name in form.either]} if form.either else found
 
 
-def _needs(shape: Shape) -> dict[str, Json]:
-    """Only what is needed, at any depth, of groups that merge with a base; it says nothing to what is no group."""
+def _required(form: type[Form], needed: Callable[[Key], bool]) -> dict[str, Json]:
+    names = [key.name for key in keys_of(form) if needed(key.key)]
+    return {"required": names} if names else {}
+
+
+def _needs(shape: Shape, here: Callable[[type[Form]], dict[str, Json]], *, lists: bool) -> dict[str, Json]:
+    """Only what `here` asks of a form, at any depth; it says nothing of what is no group. `lists`: within lists too."""
     if isinstance(shape, OneOf):
-        return {name: value for one in shape.of for name, value in _needs(one).items()}
+        return {name: value for one in shape.of for name, value in _needs(one, here, lists=lists).items()}
+    if isinstance(shape, ListOf):
+        inner = _needs(shape.of, here, lists=lists) if lists else {}
+        return {"items": inner} if inner else {}
     if isinstance(shape, NamesOf):
-        inner = _needs(shape.of)
+        inner = _needs(shape.of, here, lists=lists)
         least = {"minProperties": shape.least} if shape.least else {}
         return {**least, **({"additionalProperties": inner} if inner else {})}
     if not isinstance(shape, GroupOf):
         return {}
-    inside = {key.name: inner for key in keys_of(shape.form) if (inner := _needs(key.shape))}
-    return {**_needed_here(shape.form), **({"properties": inside} if inside else {})}
+    inside = {key.name: inner for key in keys_of(shape.form) if (inner := _needs(key.shape, here, lists=lists))}
+    return {**here(shape.form), **({"properties": inside} if inside else {})}
+
+
+def _needs_unless(form: type[Form]) -> dict[str, Json]:
+    """What is needed but with one word at the top of the file."""
+    tops = {key.name: key.shape for key in keys_of(form)}
+
+    def unless(name: str, word: str) -> dict[str, Json]:
+        shape = tops[name]
+        assert isinstance(shape, Acceptor), "a key with words"
+        others = [other for other in shape.schema["enum"] if other != word]
+        needs = _needs(GroupOf(form), lambda one: _required(one, lambda key: key.unless == (name, word)), lists=True)
+        return {"if": {"required": [name], "properties": {name: {"enum": others}}}, "then": needs}
+
+    found = [unless(name, word) for name, word in _exceptions(GroupOf(form))]
+    return {"allOf": found} if found else {}
+
+
+def _exceptions(shape: Shape) -> dict[tuple[str, str], None]:
+    """Every `unless` at any depth."""
+    if isinstance(shape, OneOf):
+        return {found: None for one in shape.of for found in _exceptions(one)}
+    if isinstance(shape, ListOf | NamesOf):
+        return _exceptions(shape.of)
+    if not isinstance(shape, GroupOf):
+        return {}
+    keys = keys_of(shape.form)
+    own = {key.key.unless: None for key in keys if key.key.unless}
+    return own | {found: None for key in keys for found in _exceptions(key.shape)}
 
 
 def _example(key: Key) -> Json:
