@@ -1,4 +1,4 @@
-"""What the pages say is held against the program. Run as a program, this file writes the command reference anew."""
+"""What the pages say is held against the program. Run as a program, this file writes anew what is made of it."""
 
 import argparse
 import os
@@ -21,10 +21,13 @@ from tallywell.registers.map_forms import (
     BitForm,
     DisplayForm,
     LimitsForm,
+    LowPartForm,
     MapForm,
     QuantityForm,
+    SpanForm,
     TypeWritten,
     ValidForm,
+    WakeForm,
 )
 from tallywell.registers.numbering import Numbering
 from tallywell.registers.register_map import parse_map
@@ -88,13 +91,22 @@ def test_the_command_reference_is_what_the_commands_say() -> None:
     )
 
 
+def test_what_is_made_from_the_formats_is_what_the_program_takes() -> None:
+    from tests.reference_tables import made
+
+    for path, content in made():
+        assert path.read_text(encoding="utf-8") == content, (
+            f"{page_id(path)} is stale: run .venv/bin/python tests/test_docs.py"
+        )
+
+
 def shown_commands() -> list[tuple[str, str]]:
     """Every line of a shell block that calls the program, with its page."""
     found = []
     for page in PAGES:
         for _, body in blocks(page, "sh"):
             for line in body.splitlines():
-                found += [(page_id(page), call) for call in re.findall(r"(?:^|[ /])tallywell ([^&|;]+)", line)]
+                found += [(page_id(page), call) for call in re.findall(r"(?:^|[ /])tallywell ([^&|;>]+)", line)]
     return found
 
 
@@ -179,7 +191,7 @@ def words_of(page: str) -> set[str]:
 
 
 EXPECTED: list[tuple[str, set[str]]] = [
-    ("register-map.md", keys(MapForm, LimitsForm, QuantityForm, ValidForm, BitForm)),
+    ("register-map.md", keys(MapForm, LimitsForm, QuantityForm, ValidForm, BitForm, LowPartForm, WakeForm, SpanForm)),
     ("register-map.md", {str(kind) for kind in TypeWritten} | {str(way) for way in Numbering}),
     ("register-map.md", {unit for units in KINDS.values() for unit in units}),
     ("site-file.md", keys(SiteForm, LineForm, WellForm, PointForm, DisplayForm, PermitForm, ShareForm)),
@@ -258,5 +270,9 @@ def test_the_unit_runs_a_command_that_is_there_and_waits_for_no_network() -> Non
 
 
 if __name__ == "__main__":
-    COMMANDS_PAGE.write_text(command_reference(), encoding="utf-8")
-    print(f"wrote {COMMANDS_PAGE.relative_to(ROOT)}")
+    sys.path.insert(0, str(ROOT))
+    from tests.reference_tables import made
+
+    for path, content in ((COMMANDS_PAGE, command_reference()), *made()):
+        path.write_text(content, encoding="utf-8")
+        print(f"wrote {path.relative_to(ROOT)}")

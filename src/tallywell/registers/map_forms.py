@@ -12,6 +12,7 @@ from tallywell.readings.units import Measure
 from tallywell.registers.numbering import Numbering
 from tallywell.registers.quantity import ByteOrder, Direction, Meaning, Setting, Table, ValueType, WordOrder
 from tallywell.written import acceptor, fields
+from tallywell.written.acceptor import Acceptor
 from tallywell.written.fields import anything, chosen, decimal, label, measured, text, whole, words, yes_or_no
 from tallywell.written.forms import Form, GroupOf, Key, ListOf, NamesOf, OneOf
 
@@ -23,8 +24,9 @@ ONE_BY_ONE = "one_by_one"
 RHYTHM = measured("duration", least="1 s", greatest="366 day")
 SAID_BY_NUMBER = ("numbering", str(Numbering.DATA_MODEL))  # the table, which else must be written
 NAMES = f"^{acceptor.NAME}$"
-_PATTERN = whole(0, (1 << 64) - 1, hexadecimal=True)
-_WITH_UNIT = tuple(measured(kind) for kind in units.KINDS)
+# What it can be depends on the quantity's type, so the quantity judges it.
+_NO_VALUE = Acceptor(anything, "a number, or a bit pattern such as `0xFFFF`", acceptor.NUMBER_OR_PATTERN)
+_NUMBER_IN_UNIT = OneOf((decimal, *(measured(kind) for kind in units.KINDS)), "a number, also with a unit")
 
 
 class TypeWritten(StrEnum):
@@ -155,7 +157,12 @@ class LimitsForm(Form):
     refresh_interval: Annotated[
         Measure | None,
         _accepts(measured("duration", least="0 s", greatest="1 h")),
-        Key("refresh_interval: 2 s", "how often the meter renews its registers", needed=False, usual="0 s"),
+        Key(
+            "refresh_interval: 2 s",
+            "how often the meter renews its registers; check warns of polls that come oftener",
+            needed=False,
+            usual="0 s",
+        ),
     ] = None
 
 
@@ -194,7 +201,7 @@ class LowPartForm(Form):
     type: Annotated[
         TypeWritten | None,
         _accepts(chosen(TypeWritten)),
-        Key("type: uint16", "the type of the low part; a float is the fraction of one count of the high part"),
+        Key("type: uint16", "a number's type; a float is the fraction of one count of the high part"),
     ] = None
     words: Annotated[
         int | None, _accepts(whole(1, 4)), Key("words: 1", "of bcd and modulo_10000: how many words", needed=False)
@@ -230,7 +237,7 @@ class ValidForm(Form):
             "from: 0",
             "the least number that can be true, in the quantity's unit or with one of its kind",
             needed=False,
-            holds=OneOf((decimal, *_WITH_UNIT)),
+            holds=_NUMBER_IN_UNIT,
         ),
     ] = None
     to: Annotated[
@@ -240,7 +247,7 @@ class ValidForm(Form):
             "to: 2000",
             "the greatest number that can be true",
             needed=False,
-            holds=OneOf((decimal, *_WITH_UNIT)),
+            holds=_NUMBER_IN_UNIT,
         ),
     ] = None
 
@@ -337,7 +344,11 @@ class QuantityForm(Form):
     exponent_from: Annotated[
         str | None,
         _accepts(fields.name),
-        Key("exponent_from: total_exponent", "the quantity whose power of ten multiplies this one", needed=False),
+        Key(
+            "exponent_from: total_exponent",
+            "the quantity that holds the power of ten which multiplies this one",
+            needed=False,
+        ),
     ] = None
     one_count: Annotated[
         Measure | None,
@@ -407,7 +418,7 @@ class QuantityForm(Form):
             "no_value: [0xFFFF, -9999]",
             "what the meter sends for no value: a bit pattern in hexadecimal, or a number as it reads",
             needed=False,
-            holds=OneOf((_PATTERN, decimal, ListOf(OneOf((_PATTERN, decimal))))),
+            holds=OneOf((_NO_VALUE, ListOf(_NO_VALUE)), f"{_NO_VALUE.said}; one or a list"),
         ),
     ] = None
     bits: Annotated[
@@ -450,7 +461,7 @@ class QuantityForm(Form):
             "expected: litre",
             "of a setting: what the map is written for, one value or several",
             needed=False,
-            holds=OneOf((label, ListOf(label))),
+            holds=OneOf((label, ListOf(label)), "text; one or a list"),
         ),
     ] = None
 

@@ -24,7 +24,7 @@ OUTAGE = measured("duration", least="0 s", greatest="3660 day")
 _NO_PLACES = frozenset({"localtime", "posixrules", "Factory"})
 
 
-NOTHING = Acceptor(anything, "nothing", {"type": "null"})
+NOTHING = Acceptor(anything, "", {"type": "null"})
 PERMIT_NAMES = r"^(?=.*\S).{1,100}$"  # the agency's own number, blanks and strokes included
 
 
@@ -158,7 +158,7 @@ class PointForm(Form):
         Key(
             "pipe: 8 in",
             "the pipe's bore. What can physically pass is taken to be what it carries at 10 m/s; that tells a rollover "
-            "from a fault. Needed where possible_rate is not stated",
+            "from a fault",
             needed=False,
         ),
     ] = None

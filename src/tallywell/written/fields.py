@@ -141,7 +141,8 @@ def whole(least: int, greatest: int, *, hexadecimal: bool = False, powers: bool 
             raise refuse(f"must be a whole number from {least} to {greatest}")
         return found
 
-    said = f"a whole number, {_shown(least)} to {_shown(greatest)}{'; or `2^24`, `10^8`' if powers else ''}"
+    also = ", also as `2^24` or `10^8`" if powers else ", also as `0x001F`" if hexadecimal else ""
+    said = f"a whole number, {_shown(least)} to {_shown(greatest)}{also}"
     return Acceptor(accept, said, acceptor.whole_schema(least, greatest, hexadecimal=hexadecimal, powers=powers))
 
 

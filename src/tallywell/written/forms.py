@@ -58,9 +58,10 @@ class ListOf:
 
 @dataclass(frozen=True, slots=True)
 class OneOf:
-    """Any one of several shapes."""
+    """Any one of several shapes. `said`: in words, where theirs would be long."""
 
     of: tuple["Shape", ...]
+    said: str = ""
 
 
 Shape = Acceptor[Any] | GroupOf | NamesOf | ListOf | OneOf
