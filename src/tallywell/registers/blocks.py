@@ -173,15 +173,25 @@ def chosen_sets(
     register_map: RegisterMap, every_ns: int, costs: Costs = USUAL_COSTS
 ) -> tuple[tuple[ReadSet, Chosen], ...]:
     """Every set with its plan. All are of one meter, so each keeps clear of the lengths of those before it, and of the
-    read that wakes the meter.
+    read that wakes the meter. A set that asks just what an oftener one asks comes with that one.
     """
-    found: list[tuple[ReadSet, Chosen]] = []
+    found: dict[tuple[Read, ...], tuple[ReadSet, Chosen]] = {}
     beside = [register_map.wake.read] if register_map.wake else []
     for read_set in read_sets(register_map, every_ns):
         plan = chosen(register_map, read_set.names, costs, beside)
+        same = found.get(plan.reads)
+        found[plan.reads] = read_set if same is None else _with(register_map, same[0], read_set), plan
         beside += plan.reads
-        found.append((read_set, plan))
-    return tuple(found)
+    return tuple(found.values())
+
+
+def _with(register_map: RegisterMap, oftener: ReadSet, other: ReadSet) -> ReadSet:
+    """Both in the rhythm of the one that is read oftener; after silence, where either asks for it."""
+    names, rhythm = {*oftener.names, *other.names}, oftener.rhythm
+    after = rhythm != EACH_POLL and (rhythm.after_silence or other.rhythm.after_silence)
+    return ReadSet(
+        tuple(name for name in register_map.quantities if name in names), replace(rhythm, after_silence=after)
+    )
 
 
 def _at_poll(quantity: Quantity, every_ns: int) -> Rhythm:

@@ -6,9 +6,9 @@ from hashlib import sha256
 
 from tallywell.line.timing import LineSettings
 from tallywell.readings.exchange import Read
-from tallywell.registers.blocks import read_sets, reads
+from tallywell.registers.blocks import chosen_sets
 from tallywell.registers.decode import holds
-from tallywell.registers.quantity import RegisterMap
+from tallywell.registers.quantity import EACH_POLL, RegisterMap
 from tallywell.schedule.due import Plan, WakeAsk
 from tallywell.service.files import Loaded
 from tallywell.service.rows import Keys, PointKeys
@@ -37,14 +37,12 @@ def point_plans(point: Point) -> tuple[Plan, ...]:
     """One plan for each set of quantities that is due together; the first, with the books' total, is the main one."""
     limits, wake = point.map.limits, _wake_of(point.map)
     plans: list[Plan] = []
-    for found in read_sets(point.map, point.every_ms * MS_NS):
-        asked = reads(point.map, found.names)
-        every_ns = found.rhythm.every_ns
-        every_ns = point.every_ms * MS_NS if every_ns == 0 else every_ns
+    for found, chosen in chosen_sets(point.map, point.every_ms * MS_NS):
+        every_ns = point.every_ms * MS_NS if found.rhythm == EACH_POLL else found.rhythm.every_ns
         after, main = found.rhythm.after_silence, not plans
-        if asked:
+        if chosen.reads:
             delays = limits.longest_delay_ns, limits.pause_ns
-            plans.append(Plan(point.name, point.address, asked, every_ns, *delays, after, main, wake))
+            plans.append(Plan(point.name, point.address, chosen.reads, every_ns, *delays, after, main, wake))
     return tuple(plans)
 
 
@@ -70,12 +68,12 @@ def accepted_content(loaded: Loaded, writer: Writer, settings: Mapping[str, int]
 
 
 def keys_of(loaded: Loaded, site: Site, plans: Mapping[str, tuple[Plan, ...]], writer: Writer) -> Keys:
-    """The record's ids for every plan of every point. Two plans of a point that ask the same are one: the first."""
+    """The record's ids for every plan of every point."""
     found: dict[tuple[str, tuple[Read, ...]], PointKeys] = {}
     for point in site.points.values():
         text, number = writer.text("map", loaded.maps[point.map_name]), writer.point(point.name)
         for plan in plans[point.name]:
             held = [q.name for q in point.map.quantities.values() if any(holds(read, q) for read in plan.reads)]
             stored = PointKeys(number, writer.plan(text, plan.reads), point.map, plan.reads, plan.main, tuple(held))
-            found.setdefault((point.name, plan.reads), stored)
+            found[point.name, plan.reads] = stored
     return found
