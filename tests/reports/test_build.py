@@ -1,7 +1,7 @@
 """What a report of a long period costs: its intervals pass by and are let go."""
 
 import gc
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from fractions import Fraction
 from zoneinfo import ZoneInfo
 
@@ -9,7 +9,7 @@ import pytest
 
 from tallywell.ledger.fold import Fact, begin, fold
 from tallywell.ledger.intervals import Interval
-from tallywell.ledger.periods import calendar_year, edges_ms
+from tallywell.ledger.periods import Period, calendar_year, edges_ms
 from tallywell.ledger.rules import Rules
 from tallywell.readings.clocks import When
 from tallywell.readings.quantities import Happened, Missed, Reading, Scale
@@ -17,7 +17,7 @@ from tallywell.readings.total import Total
 from tallywell.readings.units import measure
 from tallywell.reports.build import PointFacts, PointTally, VolumeBetween
 from tallywell.reports.face import Face
-from tallywell.reports.model import Place, Register
+from tallywell.reports.model import Place, PointReport, Register
 
 ZONE = ZoneInfo("America/Denver")
 YEAR = calendar_year("2026")
@@ -108,3 +108,45 @@ def test_counts_between_readings_of_one_date_are_reported() -> None:
     assert shared is not None
     assert shared.m3 == report.volume.m3 == 50 * SCALE.one_count_m3
     assert [line.counts for line in report.segments] == [50]
+
+
+FARTHER = Scale(SCALE.one_count_m3, 10**7)
+
+
+def counted(*readings: tuple[int, int, Scale]) -> list[Fact]:
+    """Readings of one boot: minutes from the year's begin, count and scale."""
+    return [
+        Reading(seq, When(1, minute * MINUTE_MS, EDGES[0] + minute * MINUTE_MS, 0), Total.exact(count), scale)
+        for seq, (minute, count, scale) in enumerate(readings, start=1)
+    ]
+
+
+ROSE = counted((-3, 999_800, SCALE), (-1, 999_900, SCALE), (1, 1_000_100, FARTHER), (3, 1_000_300, FARTHER))
+
+
+def test_a_period_cut_where_a_register_began_to_count_farther_balances() -> None:
+    """Between its last reading below the old end and its first beyond it the count runs on, and is no rollover."""
+    begun, ended = reported(ROSE, YEAR), reported(ROSE, calendar_year("2025"))
+    assert begun.begin is not None
+    assert (begun.begin.seen.count, begun.begin.low, begun.begin.high) == (1_000_000, 999_900, 1_000_100)
+    assert ended.end is not None
+    assert (ended.end.seen.count, ended.end.low, ended.end.high) == (1_000_000, 999_900, 1_000_100)
+    for report in (begun, ended):
+        (line,) = report.segments
+        assert line.balances
+        assert line.rollovers == 0
+    assert (begun.segments[0].counts, ended.segments[0].counts) == (300, 200)
+
+
+def test_a_rollover_before_the_register_counts_farther_balances() -> None:
+    readings = [(1, 999_900, SCALE), (2, 100, SCALE), (3, 300, SCALE), (4, 500, FARTHER), (5, 700, FARTHER)]
+    (line,) = reported(counted(*readings), YEAR).segments
+    assert (line.counts, line.rollovers, line.capacity) == (800, 1, 10**6)
+    assert line.balances
+
+
+def reported(told: Iterable[Fact], period: Period) -> PointReport:
+    tally = PointTally(period, ZONE, [])
+    for one in fold(told, begin(RULES)):
+        tally.take(one)
+    return tally.report(FACTS)

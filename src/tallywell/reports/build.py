@@ -267,7 +267,8 @@ def _edge(edge: Edge, metered: Sequence[tuple[Interval, Interval]], face: Face, 
 def _at_edge(edge: Edge, count: int, low: int, high: int, face: Face) -> EdgeCount:
     enclosing = edge.at or edge.before or edge.after
     assert enclosing is not None, "an edge with a count has a reading beside it"
-    capacity = enclosing.scale.capacity  # inside an interval with a rollover the edge's counts run on past it
+    # Inside an interval with a rollover the edge's counts run on past the capacity.
+    capacity = enclosing.scale.capacity if edge.at else _capacity(edge.before or enclosing, edge.after or enclosing)
     low, high = (low % capacity, high % capacity) if high - low < capacity else (0, capacity - 1)
     count %= capacity
     within_ms = edge.at.when.within_ms if edge.at else 0
@@ -286,9 +287,11 @@ def _segment_line(first: Interval, last: Interval, added: Sum, face: Face) -> Se
     begin = _cut(added.begin, first, face) or _seen_at(first.first, first.opening, face)
     end = _cut(added.end, last, face) or _seen_at(last.last, last.closing, face)
     # A rollover may lie on the other side of an edge that cuts its interval, so it is taken from the counts themselves.
-    # Where a register's exponent rose on the way, it goes round at the capacity that it has since.
-    capacity = last.scale.capacity
-    rounds = (counts - (end.count - begin.count)) // capacity
+    past = counts - (end.count - begin.count)
+    # Where a register's exponent rose on the way, it goes round at the capacity that it has since, or did so before.
+    capacities = _capacity(last.first, last.last), first.scale.capacity
+    capacity = next((each for each in capacities if past % each == 0), capacities[0])
+    rounds = past // capacity
     return SegmentLine(
         segment.id, segment.serial, segment.confirmed, begin, end, rounds, capacity, counts, first.scale.one_count_m3
     )
@@ -299,8 +302,15 @@ def _cut(edge: Edge, interval: Interval, face: Face) -> Seen | None:
     cuts = interval.begin_ms <= edge.utc_ms <= interval.end_ms
     if edge.count is None or edge.segment != interval.segment or not cuts:
         return None
-    count = edge.count % interval.scale.capacity
+    count = edge.count % _capacity(interval.first, interval.last)
     return Seen(edge.utc_ms, count, shown(face, count, interval.scale))
+
+
+def _capacity(first: Reading, last: Reading) -> int:
+    """Where a register goes round between two readings: its exponent may have risen, so that it counts farther."""
+    if first.scale.one_count_m3 != last.scale.one_count_m3:
+        return first.scale.capacity
+    return max(first.scale.capacity, last.scale.capacity)
 
 
 def _gap(gap: Gap) -> GapLine:
@@ -336,7 +346,8 @@ def _register_at(interval: Interval, moment_ms: int, face: Face) -> EdgeCount:
     """The register's count at a moment, as at an edge of a period: bounded by the readings on either side."""
     count, low, high = bounds_at(interval, moment_ms)
     how = How.ESTIMATED if interval.gap else How.BETWEEN
-    seen = Seen(moment_ms, count, shown(face, count % interval.scale.capacity, interval.scale))
+    turned = count % _capacity(interval.first, interval.last)
+    seen = Seen(moment_ms, count, shown(face, turned, interval.scale))
     return EdgeCount(seen, low, high, how, _seen(interval.first, face), _seen(interval.last, face))
 
 
