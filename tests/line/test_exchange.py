@@ -332,6 +332,33 @@ class TestWaking:
         wire.play(WAKE)
         assert wire.play(ASK, after([(5, REFUSAL)])).fault is Fault.EXCEPTION
 
+    def test_but_it_may_be_the_wakings_so_that_the_real_answer_is_owed(self, wire_of: WireOf) -> None:
+        """That one comes while the unit is left alone, not as the answer to its next request."""
+        wire = wire_of(LINE)
+        wire.play(WAKE)
+        refused = wire.play(ASK, after([(5, REFUSAL), (60, GOOD)]))
+        assert refused.owes_until_ns is not None
+        assert wire.machine.owes(17, refused.sent_ns + 100 * MS + LINE.wire_ns(len(GOOD)))
+        assert wire.play(OTHER, after([(95, OTHER_GOOD)])).data == b"\x00\x0a"
+
+    @pytest.mark.parametrize("heard", [WAKE_GOOD, b""])
+    def test_a_refusal_is_sure_after_an_answer_or_of_another_function(self, heard: bytes, wire_of: WireOf) -> None:
+        wire = wire_of(LINE)
+        wire.play(WAKE, after([(5, heard)]) if heard else ())
+        ask = ASK if heard else Ask(17, Read(4, 8, 1), 100 * MS)
+        refused = wire.play(ask, after([(5, frame.exception_reply(17, ask.read.function, 2))]))
+        assert (refused.fault, refused.owes_until_ns) == (Fault.EXCEPTION, None)
+
+    @pytest.mark.parametrize("first_ms", [30, 45])
+    def test_woken_twice_it_may_answer_twice(self, first_ms: float, wire_of: WireOf) -> None:
+        """The first answer comes before the second waking leaves, or within its wait; the second one after both."""
+        wire = wire_of(LINE)
+        wire.play(WAKE, after([(first_ms, WAKE_GOOD)]))
+        wire.play(OTHER, after([(5, OTHER_GOOD)]))
+        second = wire.play(WAKE, after([(80, WAKE_GOOD)]))
+        assert wire.play(ALIKE, after([(5, ALIKE_GOOD)])).data == b"\x00\x0a", "not the words of the other block"
+        assert wire.requests[-1][0] > second.sent_ns + 80 * MS
+
     def test_a_second_late_answer_is_none(self, wire_of: WireOf) -> None:
         wire = wire_of(LINE)
         wire.play(WAKE)

@@ -23,12 +23,13 @@ The rules, and where they come from ("V1.02" is Modbus over Serial Line V1.02):
 7. A request that only wakes (`expects_reply` False) is answered by nobody, or by a meter that was awake. What comes
    within its wait is thrown away and is no fault. An answer may still come after that, in any exchange: it is told by
    unit, function and byte count, and thrown away. Where the unit's next answer has just these, nothing could tell the
-   two apart: that request waits until the longest delay after the waking has passed too.
+   two apart: that request waits until the longest delay after the waking has passed too. A refusal may be the waking's
+   or the next request's, of one function: it ends the exchange, and the unit owes a reply as after a foreign frame.
 What cannot be had: a reply of the same block that comes later than all of this is taken for fresh.
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import Enum, auto
 
 from tallywell.line import frame
@@ -72,10 +73,11 @@ NEED_MORE = NeedMore.NEED_MORE
 
 @dataclass(frozen=True, slots=True)
 class _Woken:
-    """A waking to which an answer may still come. `sent_ns`: its last bit."""
+    """Wakings of one unit to which answers may still come, so many. `sent_ns`: the last one's last bit."""
 
     read: Read
     sent_ns: int
+    answers: int
 
     def is_like(self, read: Read) -> bool:
         """Whether an answer to `read` looks as one to the waking would."""
@@ -102,7 +104,7 @@ class Exchange:
         self._babble_ns = 2 * settings.longest_frame_ns  # one foreign frame under way, and another
         self._last_ns = now_ns  # the last byte seen or sent; a port just opened may have been talking
         self._owing: dict[int, int] = {}
-        self._woken: dict[int, _Woken] = {}  # units whose answer to a waking was not heard yet
+        self._woken: dict[int, _Woken] = {}  # by unit; a meter answers in order, so its next good answer ends them
         self._ask: Ask | None = None
         self._chunk = b""
         self._halted_by = Fault.STOPPED
@@ -206,7 +208,8 @@ class Exchange:
         self._unasked += self._chunk
         late = _whole_frame(self._unasked) if self._woken else b""
         if late and self._answers_waking(late, None):
-            del self._woken[late[0]], self._unasked[: len(late)]
+            self._one_less(late[0])
+            del self._unasked[: len(late)]
             self._held_until_ns = max(now_ns, self._alike_until())
         del self._unasked[KEPT_BYTES:]
         self._last_ns = now_ns
@@ -245,7 +248,7 @@ class Exchange:
         if not late or not self._is_late(late):
             return False
         if self._answers_waking(late, self._asked):
-            del self._woken[late[0]]  # a meter answers in order: no other one comes
+            self._one_less(late[0])
         else:
             self._refuse(Fault.WRONG_ADDRESS, late)
         del self._heard[: len(late)]
@@ -260,6 +263,12 @@ class Exchange:
         woken = self._woken.get(heard[0])
         asked = since.read if since is not None and since.address == heard[0] else None
         return woken is not None and woken.may_be(heard, asked)
+
+    def _one_less(self, unit: int) -> None:
+        """One of the answers to a unit's wakings was heard."""
+        woken = self._woken.pop(unit)
+        if woken.answers > 1:
+            self._woken[unit] = replace(woken, answers=woken.answers - 1)
 
     def _by_length(self) -> State:
         if not self._heard:
@@ -284,12 +293,14 @@ class Exchange:
         return State.WAKING
 
     def _woke(self, now_ns: int) -> State:
-        """The wait is over: the meter may be asked. Whether it has answered matters for what may still come."""
-        ask, heard = self._asked, bytes(self._heard)
-        self._woken.pop(ask.address, None)
-        if judge(ask, heard) not in (None, Fault.EXCEPTION):
-            assert self._sent_ns is not None
-            self._woken[ask.address] = _Woken(ask.read, self._sent_ns)
+        """The wait is over: the meter may be asked. Whether it has answered matters for what may still come: what was
+        heard may answer the waking before.
+        """
+        ask, before = self._asked, self._woken.get(self._asked.address)
+        assert self._sent_ns is not None
+        self._woken[ask.address] = _Woken(ask.read, self._sent_ns, 1 + (before.answers if before else 0))
+        if judge(ask, bytes(self._heard)) in (None, Fault.EXCEPTION):
+            self._one_less(ask.address)
         self._finish(now_ns, data=b"")
         return State.ANSWERED
 
@@ -342,10 +353,15 @@ class Exchange:
 
     def _owes_until(self, fault: Fault | None, now_ns: int) -> int | None:
         """Rule 5. Who did not answer within the longest delay gets as long again: it may be late in earnest."""
-        if self._sent_ns is None or fault in (None, Fault.EXCEPTION):
+        if self._sent_ns is None or fault is None or (fault is Fault.EXCEPTION and not self._may_be_wakings()):
             return None
         since_ns = now_ns if fault is Fault.NO_ANSWER else self._sent_ns + self.settings.latency_ns
         return since_ns + self._asked.longest_delay_ns + self._reply_ns() + self.settings.silence_ns
+
+    def _may_be_wakings(self) -> bool:
+        """Rule 7: whether the refusal just heard may be the answer to a waking."""
+        woken = self._woken.get(self._asked.address)
+        return woken is not None and woken.read.function == self._asked.read.function
 
     def _take_outcome(self) -> Outcome | None:
         outcome, self._outcome = self._outcome, None
