@@ -44,7 +44,7 @@ def judged(schema: dict[str, Any], value: dict[str, Any]) -> bool:
 def test_what_a_key_says_goes_into_the_schema() -> None:
     assert WHOLE["$schema"] == "https://json-schema.org/draft/2020-12/schema"
     blade = WHOLE["properties"]["blades"]["additionalProperties"]["properties"]
-    assert blade["width"]["description"] == "across"
+    assert blade["width"]["description"] == "across (a whole number, 1 to 9)"
     assert (blade["length"]["examples"], blade["length"]["default"]) == ([3], 3)
     assert WHOLE["properties"]["name"]["examples"] == ["a"]
     assert "examples" not in WHOLE["properties"]["blades"], "an example without a value is none"

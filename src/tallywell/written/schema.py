@@ -65,7 +65,8 @@ def _group(form: type[Form], *, whole: bool) -> dict[str, Json]:
 
 
 def _property(key: KeyOfForm, *, whole: bool) -> dict[str, Json]:
-    found: dict[str, Json] = {"description": key.key.says} if key.key.says else {}
+    says = _description(key)
+    found: dict[str, Json] = {"description": says} if says else {}
     found |= _of(key.shape, whole=whole)
     example = _example(key.key)
     if example is not None:
@@ -73,6 +74,12 @@ def _property(key: KeyOfForm, *, whole: bool) -> dict[str, Json]:
     if key.key.usual:
         found["default"] = _json(key.key.usual)
     return found
+
+
+def _description(key: KeyOfForm) -> str:
+    """What it means, and what it takes where a pattern would have to be read for that."""
+    takes = key.shape.said if isinstance(key.shape, Acceptor) and "pattern" in key.shape.schema else ""
+    return f"{key.key.says} ({takes.replace('`', '')})" if takes and key.key.says else key.key.says
 
 
 def _needed_here(form: type[Form]) -> dict[str, Json]:
