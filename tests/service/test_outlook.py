@@ -389,6 +389,20 @@ def test_a_waking_read_that_is_answered_as_long_as_one_that_counts(wake: Read, w
     assert all("an answer as long as one that counts" in text for text in found)
 
 
+@pytest.mark.parametrize(("window_ms", "over"), [(127, True), (128, False), (100, True)])
+def test_a_window_that_is_over_before_a_read_as_long_as_the_waking_may_be_asked(window_ms: int, over: bool) -> None:
+    """100 ms longest delay, 13 characters of 11 bits at 19,200 baud, 20 ms of the adapter: 127.4 ms after it."""
+    asleep = replace(map_of(), wake=Wake(Read(4, 30, 4), 50 * MS, window_ms * MS))
+    text = only(foreseen(site_of(register_map=asleep)))
+    assert ("is over before that one may be asked" in text) == over
+    if window_ms == 100:
+        assert text == (
+            'site.yaml:8:55: warning: point "north": map: the read that wakes the meter has an answer as long as one '
+            'that counts, and the meter\'s window of 0.1 s is over before that one may be asked (got "a.yaml"); wake '
+            "with another number of words, or state a window longer than 128 ms if the meter has it"
+        )
+
+
 def test_a_float_total_whose_step_is_longer_than_every() -> None:
     """64 gal (above) take 6.4 s at 600 gpm and 3.2 s at 1,200."""
     as_float = MAP.replace("type: uint32, one_count", "type: float32, unit: gal, one_count")

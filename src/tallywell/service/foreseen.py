@@ -8,7 +8,7 @@ from tallywell.registers.quantity import RegisterMap
 from tallywell.reports.decimals import per_cent
 from tallywell.reports.shown_units import volume_unit
 from tallywell.service.durations import at_least, exactly, in_words
-from tallywell.service.outlook import MS_NS, LineOutlook, PointOutlook, Round, answer_of, outlook
+from tallywell.service.outlook import MS_NS, LineOutlook, PointOutlook, Round, outlook
 from tallywell.service.site import Point, Site
 from tallywell.written.forms import label_of
 from tallywell.written.located import Document, Path, quoted
@@ -109,13 +109,17 @@ def _judge_rhythms(document: Document, point: Point) -> None:
 def _judge_wake(document: Document, point: PointOutlook) -> None:
     """An answer to the waking that comes late would be taken for the other's, so the line holds that read back."""
     wake = point.point.map.wake
-    planned = [read for each in point.sets for read in each.chosen.reads]
-    if wake is None or all(answer_of(read) != answer_of(wake.read) for read in planned):
+    if wake is None or not point.held_ns:
         return
     at = _map(point.point)
     what = f"{label_of(at)}: the read that wakes the meter has an answer as long as one that counts"
-    held = exactly(point.point.map.limits.longest_delay_ns // MS_NS)
-    do = f"that one waits {held} each time, lest a late answer be taken for its own; wake with another number of words"
+    do = "wake with another number of words"
+    if wake.window_ns <= point.held_ns:
+        what += f", and the meter's window of {exactly(wake.window_ns // MS_NS)} is over before that one may be asked"
+        do += f", or state a window longer than {at_least(point.held_ns)} if the meter has it"
+    else:
+        held = exactly(point.point.map.limits.longest_delay_ns // MS_NS)
+        do = f"that one waits {held} each time, lest a late answer be taken for its own; {do}"
     document.complain(at, what, do, warning=True)
 
 

@@ -74,11 +74,16 @@ class Round:
 
 @dataclass(frozen=True, slots=True)
 class PointOutlook:
-    """One point. `alike`: reads whose answers nothing but their content tells apart, as they have one length."""
+    """One point. `alike`: reads whose answers nothing but their content tells apart, as they have one length.
+
+    `held_ns`: how long after a waking the last of its reads has to wait, as its answer would look like the waking's; 0
+    where none has to.
+    """
 
     point: Point
     sets: tuple[SetOutlook, ...]
     alike: tuple[tuple[Read, ...], ...]
+    held_ns: int
     rounds: tuple[Round, ...]
 
     @property
@@ -132,8 +137,10 @@ def _line_outlook(line: Line, points: Iterable[Point]) -> LineOutlook:
         key = id(point.map), point.every_ms
         if key not in planned:
             planned[key] = _sets(point, settings)
+        sets = planned[key]
+        held_ns = max((_held_ns(point.map, read, settings) for each in sets for read in each.chosen.reads), default=0)
         rounds = tuple(_round(total, point) for total in point.map.totals)
-        found.append(PointOutlook(point, planned[key], _alike(planned[key]), rounds))
+        found.append(PointOutlook(point, sets, _alike(sets), held_ns, rounds))
     return LineOutlook(line, tuple(found))
 
 
@@ -176,7 +183,7 @@ def _held_ns(register_map: RegisterMap, read: Read, settings: LineSettings) -> i
     come.
     """
     wake = register_map.wake
-    if wake is None or answer_of(read) != answer_of(wake.read):
+    if wake is None or _answer_of(read) != _answer_of(wake.read):
         return 0
     return register_map.limits.longest_delay_ns + settings.wire_ns(reply_length(read)) + settings.latency_ns
 
@@ -227,11 +234,11 @@ def _alike(sets: Iterable[SetOutlook]) -> tuple[tuple[Read, ...], ...]:
     """Groups of different reads with one function and one length of answer: a late answer to one fits another."""
     groups: dict[tuple[int, int], list[Read]] = {}
     for read in dict.fromkeys(read for each in sets for read in each.chosen.reads):
-        groups.setdefault(answer_of(read), []).append(read)
+        groups.setdefault(_answer_of(read), []).append(read)
     return tuple(tuple(group) for group in groups.values() if len(group) > 1)
 
 
-def answer_of(read: Read) -> tuple[int, int]:
+def _answer_of(read: Read) -> tuple[int, int]:
     """All that an answer says of its request: the function, and how many bytes it carries (V1.1b3, 6.1 to 6.4)."""
     return read.function, read.content_bytes
 
