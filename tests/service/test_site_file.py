@@ -202,6 +202,10 @@ def test_ten_planted_faults_are_ten_located_messages() -> None:
         (("every: 1 min", "every: 1.0005 s"), '8:92: point "north-discharge": every must be whole milliseconds'),
         ((" pipe: 8 in,", ""), '8:3: .* says neither what passes through it nor how wide it is; add "pipe: 8 in"'),
         (("digits: 8}, counts", "digits: 8.5}, counts"), '9:67: .*display.digits must be a whole number from 1 to 20'),
+        (
+            ("display: {one_count: 0.001 acre_foot, digits: 8}", "display: "),
+            '9:29: .*display must be a group of keys (got nothing)',
+        ),
         (("power: yes", "power: maybe"), "9:102: .*counts_without_external_power must be yes, no or unknown"),
         (("maps/inline-a.yaml", "maps/other.yaml"), '8:65: .*map cannot be read: there is none of this name'),
         (("kind: right", "kind: license"), '11:18: .*kind must be one of right, licence, registration .*"licence"'),

@@ -242,7 +242,7 @@ def rate_through(bore: Measure) -> Measure:
 
 
 def _display(document: Document, path: Path) -> Display | None:
-    if document.at(path) is None:
+    if path[-1] not in document.group(path[:-1]):
         return None
     form = fill(DisplayForm, document, path)
     return Display(form.one_count, form.digits) if form.one_count and form.digits else None

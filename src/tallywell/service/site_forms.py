@@ -185,7 +185,7 @@ class PointForm(Form):
             "how the face shows the books' total. Without it what the map says of the face, or else the register's own "
             "step, stands in",
             needed=False,
-            holds=OneOf((GroupOf(DisplayForm), NOTHING)),
+            holds=GroupOf(DisplayForm),
         ),
     ] = None
     counts_without_external_power: Annotated[
