@@ -94,9 +94,15 @@ def test_the_first_reading_is_noted_and_a_restart_writes_nothing(stand: Stand) -
     assert [one["point"] for one in noted].count(POINT) == 2, "the settings, and what is read once"
     newest = [one for one in noted if one["point"] == POINT][-1]["values"]
     assert newest == {
-        "serial_number": {"setting": "serial", "shown": "A-1", "raw": "412d31000000", "as_expected": None},
-        "unit_setting": {"setting": "unit", "shown": "gallon", "raw": "0001", "as_expected": True},
-        "tag": {"setting": "other", "shown": "north", "raw": "6e6f727468000000", "as_expected": None},
+        "serial_number": {
+            "setting": "serial",
+            "shown": "A-1",
+            "raw": "412d31000000",
+            "as_expected": None,
+            "at": [3, 70, 3],
+        },
+        "unit_setting": {"setting": "unit", "shown": "gallon", "raw": "0001", "as_expected": True, "at": [3, 80, 1]},
+        "tag": {"setting": "other", "shown": "north", "raw": "6e6f727468000000", "as_expected": None, "at": [3, 50, 4]},
     }
     before = len(noted)
     for _ in range(3):

@@ -52,8 +52,8 @@ def first(**shown: str | int | Fraction) -> Known:
 def test_what_is_kept_the_first_time() -> None:
     compared = compare(MAP, {}, read(flow_rate=Fraction(8), serial_number="A-1", unit_setting=0))
     assert compared.known == {
-        "serial_number": Kept("serial", "A-1", "412d31000000"),
-        "unit_setting": Kept("unit", "litre", "0000", as_expected=True),
+        "serial_number": Kept("serial", "A-1", "412d31000000", at=(3, 70, 3)),
+        "unit_setting": Kept("unit", "litre", "0000", as_expected=True, at=(3, 80, 1)),
     }
     assert (compared.is_new, compared.changed, compared.unexpected) == (True, (), ())
     ((name, content),) = events_of("north", compared)
@@ -71,6 +71,18 @@ def test_what_did_not_come_or_has_a_fault_is_no_change() -> None:
     faulty = [replace(read(unit_setting=1)[0], fault=Fault.NO_VALUE)]
     compared = compare(MAP, known, read(serial_number="A-1") + faulty)
     assert (compared.known, compared.is_new) == (known, False)
+
+
+@pytest.mark.parametrize("corrected", [replace(SERIAL, register=90), replace(SERIAL, length=4)])
+def test_a_setting_that_a_corrected_map_reads_elsewhere_has_not_changed(corrected: Quantity) -> None:
+    """The first map read some other words of the meter: noted anew, and nobody is told of another meter."""
+    known = first(serial_number="A-1")
+    better = RegisterMap("spool-c", 2, {**MAP.quantities, "serial_number": corrected})
+    values = [value_of(corrected, encode(better, "serial_number", "B-22"))]
+    found = news("north", better, known, values)
+    assert ([name for name, _ in found.events], found.said) == (["settings"], ())
+    swapped = [value_of(corrected, encode(better, "serial_number", "C-33"))]
+    assert [name for name, _ in news("north", better, found.known, swapped).events] == ["setting_changed", "settings"]
 
 
 def test_a_change_is_on_record_and_said_once() -> None:

@@ -2,8 +2,8 @@
 for (pure).
 
 What is kept are the quantities that the map names as a `setting` and those that are read once. A quantity that did not
-come, or came with a fault, is no change. Neither is one whose words are the same and which a corrected map now shows in
-another way: that is noted anew, without a word about the meter.
+come, or came with a fault, is no change. Neither is one that a corrected map now reads elsewhere, or whose words are
+the same and are now shown in another way: that is noted anew, without a word about the meter.
 """
 
 import json
@@ -22,13 +22,15 @@ SERIALS = (Setting.SERIAL, Setting.SENSOR_SERIAL)
 class Kept:
     """One setting as it was read last: what it is, how it reads, its words (hexadecimal).
 
-    `as_expected` is None where the map does not say how it must read.
+    `as_expected` is None where the map does not say how it must read. `at`: function, first register and number of
+    words (or bits) that it was read from.
     """
 
     setting: str
     shown: str
     raw: str
     as_expected: bool | None = None
+    at: tuple[int, ...] = ()
 
 
 Known = Mapping[str, Kept]
@@ -68,9 +70,10 @@ def compare(register_map: RegisterMap, known: Known, values: Iterable[Value]) ->
             now[name] = _settled(known.get(name), came[name])
         elif name in known:
             now[name] = known[name]
-    # What reads the same has kept its old words, and the same words shown in another way are the map's doing.
+    # What reads the same has kept its old words; another place, or the same words shown in another way, is the map's
+    # doing.
     changed = [Changed(name, known[name], now[name]) for name in came if name in known]
-    changed = [one for one in changed if one.after.raw != one.before.raw]
+    changed = [one for one in changed if one.after.raw != one.before.raw and one.after.at == one.before.at]
     unexpected = [name for name in came if now[name].as_expected is False and _is_other(known.get(name), now[name])]
     return Compared(now, now != known, tuple(changed), tuple(unexpected))
 
@@ -78,12 +81,15 @@ def compare(register_map: RegisterMap, known: Known, values: Iterable[Value]) ->
 def kept(value: Value) -> Kept:
     about = value.about
     setting = Setting.OTHER if about.setting is None else about.setting
-    return Kept(setting.value, value.shown, value.raw.hex(), value.as_expected if about.expected else None)
+    at = about.table.function, about.first, about.end - about.first
+    return Kept(setting.value, value.shown, value.raw.hex(), value.as_expected if about.expected else None, at)
 
 
 def _settled(before: Kept | None, after: Kept) -> Kept:
     """What is known now. Other words that read the same, as a text with other blanks behind it, are no news."""
-    return after if before is None or after.shown != before.shown else replace(after, raw=before.raw)
+    if before is None or (after.shown, after.at) != (before.shown, before.at):
+        return after
+    return replace(after, raw=before.raw)
 
 
 def _is_other(before: Kept | None, after: Kept) -> bool:
@@ -111,7 +117,7 @@ def _about(point: str, quantity: str, one: Kept) -> dict[str, object]:
 
 def _content(point: str, known: Known) -> dict[str, object]:
     values = {
-        name: {"setting": one.setting, "shown": one.shown, "raw": one.raw, "as_expected": one.as_expected}
+        name: {"setting": one.setting, "shown": one.shown, "raw": one.raw, "as_expected": one.as_expected, "at": one.at}
         for name, one in known.items()
     }
     return {"point": point, "values": values}
@@ -121,7 +127,7 @@ def known_of(content: str) -> tuple[str, Known]:
     """The point, and what an event `settings` says of it."""
     read = json.loads(content)
     return read["point"], {
-        name: Kept(one["setting"], one["shown"], one["raw"], one.get("as_expected"))
+        name: Kept(one["setting"], one["shown"], one["raw"], one.get("as_expected"), tuple(one.get("at", ())))
         for name, one in read["values"].items()
     }
 
