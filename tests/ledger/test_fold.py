@@ -3,6 +3,8 @@
 from collections.abc import Callable
 from fractions import Fraction
 
+import pytest
+
 from tallywell.ledger.intervals import Flag, Interval, Kind
 from tallywell.readings.quantities import Installed
 
@@ -264,13 +266,16 @@ def test_lower_by_less_than_the_step_is_no_decrease_and_does_not_ratchet(interva
 
 def test_a_register_that_counts_farther_runs_on(lines: Lines) -> None:
     """Its exponent rose, so it shows tens of the same count: one segment goes on, and goes round at the new end."""
-    assert lines("""
+    assert lines(
+        """
         00:00 99999900
         00:15 99999950..99999960 digits 9
         00:30 99999990..100000000 digits 9
         00:45 100000020..100000030 digits 9
         01:00 999990 digits 9
-    """, digits=8)[:3] == [
+    """,
+        digits=8,
+    )[:3] == [
         "0:00-0:15 +55 metered [50, 60]",
         "0:15-0:30 +40 metered [30, 50]",
         "0:30-0:45 +30 metered [20, 40]",
@@ -282,7 +287,44 @@ def test_a_register_that_counts_less_far_and_shows_less_ends_the_segment(lines: 
         00:00 500 digits 9
         00:15 20 digits 8
         00:30 30 digits 8
-    """) == ["0:00-0:15 +0 scale changed [0, 15084] (scale changed)", "0:15-0:30 +10 metered [10, 10]"]
+        00:45 40 digits 8
+    """) == [
+        "0:00-0:15 +0 unexplained decrease [0, 15084]",
+        "0:15-0:30 +10 metered [10, 10]",
+        "0:30-0:45 +10 metered [10, 10]",
+    ]
+
+
+@pytest.mark.parametrize("torn", ["520000 digits 10", "52 digits 6", "100000020 digits 9"])
+def test_a_torn_exponent_is_a_glitch(lines: Lines, torn: str) -> None:
+    """One reading whose exponent is not its own contradicts those around it as any other glitch does."""
+    assert lines(f"""
+        00:00 5100
+        00:15 5200
+        00:30 {torn}
+        00:45 5300
+        01:00 5400
+    """) == [
+        "0:00-0:15 +100 metered [100, 100]",
+        "0:30-0:30 +0 glitch [0, 0]",
+        "0:15-0:45 +100 metered [100, 100] (glitch set aside inside)",
+        "0:45-1:00 +100 metered [100, 100]",
+    ]
+
+
+@pytest.mark.parametrize("torn", ["10000050 digits 8", "999999900 digits 9"])
+def test_a_register_may_be_torn_where_its_exponent_rises(lines: Lines, torn: str) -> None:
+    """The new digits with the old exponent, or the old digits with the new one."""
+    assert lines(f"""
+        00:00 99999900
+        00:15 99999950
+        00:30 {torn}
+        00:45 100000500 digits 9
+        01:00 100000600 digits 9
+    """)[2:] == [
+        "0:15-0:45 +550 metered [550, 550] (glitch set aside inside)",
+        "0:45-1:00 +100 metered [100, 100]",
+    ]
 
 
 def test_a_scale_that_changes_ends_the_segment(intervals: Intervals) -> None:

@@ -10,7 +10,8 @@ nothing until the readings after it decide:
   jumped: the step to the first of them posts 0 as an unexplained decrease or an impossible step, and a new segment that
   no entry confirms begins there.
 - it fits neither the last good one nor its successor: a glitch too; the successor waits in its place.
-A count beyond the totalizer's capacity is a glitch at once.
+A count beyond the totalizer's capacity is a glitch at once. A reading that goes round elsewhere, of a register whose
+exponent changed, is judged as any other: where the count runs plainly on, so does the segment.
 So an interval is held back until the reading after it has spoken, too.
 
 An installation's entry ends the segment before it at its last good reading and opens one at its first count.
@@ -143,7 +144,7 @@ def _then(stepped: Stepped, reading: Reading) -> Stepped:
 def _read(state: State, new: Reading) -> Stepped:
     if state.good is None:
         return _first(state, new), ()
-    if new.scale is not state.good.scale and new.scale != state.good.scale:
+    if new.scale.one_count_m3 != state.good.scale.one_count_m3:
         return _rescaled(state, new)
     if state.waiting:
         return _decide(state, new)
@@ -286,22 +287,9 @@ def _end(state: State, new: Reading, kind: Kind, flags: frozenset[Flag] = NO_FLA
 
 
 def _rescaled(state: State, new: Reading) -> Stepped:
-    """Another scale ends the segment, unless only its capacity is another and the count runs plainly on: a register
-    whose exponent changed shows the same count in other steps.
-    """
-    found = _runs_on(state, new)
-    if found is not None:
-        return _post(state, new, found)
+    """A count of another volume is another map's: it ends the segment at once."""
     state, intervals = _end(state, new, Kind.SCALE_CHANGED, frozenset({Flag.SCALE_CHANGED}))
     return replace(_first(state, new), segment=Segment(f"seq {new.seq}", confirmed=False)), intervals
-
-
-def _runs_on(state: State, new: Reading) -> Explained | None:
-    assert state.good is not None
-    if state.waiting or new.scale.one_count_m3 != state.good.scale.one_count_m3:
-        return None
-    found = explain(state.rules, state.good, state.book, new)
-    return None if found is None or found.rollovers or found.kind is Kind.QUESTION else found
 
 
 def _install(state: State, new: Reading) -> Stepped:

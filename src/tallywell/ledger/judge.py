@@ -88,7 +88,10 @@ def explain(rules: Rules, old: Reading, book: Total, new: Reading) -> Explained 
         flags |= {Flag.WITHIN_STEP}
     posted = max(0, total.count - book.count + rounds * capacity)
     sure = Explained(_kind(old, flags), book if within_step else total, posted, least, most, rounds, flags)
-    return _questioned(sure, room, capacity)
+    found = _questioned(sure, room, capacity)
+    if old.scale.capacity != capacity and (rounds or found.kind is Kind.QUESTION):
+        return None  # nobody can tell at which of the two it went round
+    return found
 
 
 def _kind(old: Reading, flags: frozenset[Flag]) -> Kind:
