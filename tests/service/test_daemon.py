@@ -71,12 +71,12 @@ class TestPort:
 
 
 class Stand:
-    """One line, two points, a poll a minute; run it until so many rows are acknowledged."""
+    """One line, two points, a poll a minute unless said; run it until so many rows are acknowledged."""
 
-    def __init__(self, folder: Path, map_text: str = MAP, **clock: int) -> None:
+    def __init__(self, folder: Path, map_text: str = MAP, every: str = "1 min", **clock: int) -> None:
         (folder / "panel.yaml").write_text(map_text, encoding="utf-8")
         site = folder / "stand.yaml"
-        site.write_text(site_text(1, 2, "1 min"), encoding="utf-8")
+        site.write_text(site_text(1, 2, every), encoding="utf-8")
         self.loaded = load_site(site)
         assert self.loaded.site is not None, self.loaded.problems
         self.site = self.loaded.site

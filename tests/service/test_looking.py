@@ -1,6 +1,7 @@
 """What `status` sees in a record."""
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -80,3 +81,38 @@ def test_only_polls_of_the_books_total_tell_of_silence_and_all_tell_of_condition
     assert seen(plans[0], None, "exception").sentence.startswith("line0-p1 (line line0, address 1): refusals")
     dead = seen(plans[70], b"A-1\0\0\0", None)
     assert (dead.well, "last reading 10 min ago" in dead.sentence) == (False, True), "settings are no reading"
+
+
+def state_of(stand: Stand) -> looking.State:
+    now = stand.clock.boot_id, stand.clock.boot_ns() // 1_000_000, stand.clock.utc_ns() // 1_000_000
+    with Reader(stand.record) as reader:
+        return looking.states(reader, stand.site, now)[0]
+
+
+def test_sets_that_are_read_oftener_do_not_hide_the_readings(tmp_path: Path) -> None:
+    """The status word is read each second, the books' total each ten minutes."""
+    stand = Stand(tmp_path, MAP + MORE.replace("every: 1 h", "every: 1 s"), every="10 min")
+    stand.run(2600)
+    assert "is counting" in state_of(stand).sentence
+
+
+def test_what_is_read_daily_is_told_all_day(tmp_path: Path) -> None:
+    """The map reads the status word once a day; since it showed the cover open, there were 300 polls."""
+    stand = Stand(tmp_path, MAP + MORE.replace("every: 1 h", "every: 1 day"))
+    meter = stand.station.meters[1]
+    stand.station.meters[1] = replace(meter, constants={**meter.constants, "status": 2})
+    stand.run(600)
+    assert "suspect (cover_open)" in state_of(stand).sentence
+
+
+def test_conditions_are_by_the_map_of_the_newest_reading(tmp_path: Path) -> None:
+    """The first map looked at the wrong bit, in a set of its own; the corrected one reads none."""
+    stand = Stand(tmp_path, MAP + MORE)
+    meter = stand.station.meters[1]
+    stand.station.meters[1] = replace(meter, constants={**meter.constants, "status": 2})
+    stand.run(4)
+    assert "suspect (cover_open)" in state_of(stand).sentence
+    corrected = Stand(tmp_path, MAP)
+    corrected.clock = stand.clock
+    corrected.run(4)
+    assert "suspect" not in state_of(corrected).sentence

@@ -141,7 +141,7 @@ def test_an_empty_record(kit: Kit) -> None:
         assert reader.last_dated() is None
         first, last = reader.seq_range(0, 10**15)
         assert first > last
-        assert reader.last_polls(kit.point, 3) == ()
+        assert list(reader.last_polls(kit.point, 3)) == []
         assert reader.last_accepted() is None
         assert reader.point_id("nobody") is None
 
@@ -151,7 +151,7 @@ def test_the_newest_polls_of_a_point_come_newest_first(boots: Reader) -> None:
     assert [poll.seq for poll, _ in boots.polls_back(1, 10_000)] == everything[::-1]
     assert [poll.seq for poll, _ in boots.last_polls(1, 3)] == everything[:-4:-1]
     assert [poll.seq for poll, _ in boots.polls_back(1, 8, 5)] == [7, 6, 5]
-    assert boots.last_polls(1, 3, reach=1) == ()
+    assert list(boots.last_polls(1, 3, reach=1)) == []
 
 
 def test_a_reader_sees_what_comes_while_it_is_open(kit: Kit) -> None:

@@ -104,8 +104,8 @@ def decode(register_map: RegisterMap, reads: Sequence[Read], got: int, raw: byte
     return Decoded(
         values,
         books=values.get(books.name) if books else None,
-        not_counting=_conditions(values, Meaning.NOT_COUNTING),
-        suspect=_conditions(values, Meaning.SUSPECT),
+        not_counting=conditions(values, Meaning.NOT_COUNTING),
+        suspect=conditions(values, Meaning.SUSPECT),
     )
 
 
@@ -336,7 +336,7 @@ def _fraction_of_count(low: LowPart, pattern: int, number: Fraction, base: int) 
     return count, min(count, max(base, bounds[0])), max(count, bounds[1])
 
 
-def _conditions(values: Mapping[str, Value], meaning: Meaning) -> frozenset[str]:
+def conditions(values: Mapping[str, Value], meaning: Meaning) -> frozenset[str]:
     """Names of all conditions of one meaning that hold, of status words and of enumerations."""
     return frozenset(name for value in values.values() for name in _held(value, meaning))
 

@@ -1,6 +1,6 @@
 """What the record says of each point at this moment, for `status` and `read`. Reads only."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import islice
 
@@ -9,8 +9,8 @@ from tallywell.readings.exchange import Read
 from tallywell.readings.facts import Poll
 from tallywell.readings.problems import EdgeFailure
 from tallywell.registers.blocks import read_sets
-from tallywell.registers.decode import Decoded, decode, holds
-from tallywell.registers.quantity import RegisterMap
+from tallywell.registers.decode import Decoded, Value, conditions, decode, holds
+from tallywell.registers.quantity import Meaning, RegisterMap
 from tallywell.registers.register_map import parse_map
 from tallywell.service import sentences
 from tallywell.service.entries import in_force
@@ -21,7 +21,8 @@ from tallywell.service.settings_noted import changes_since, known_settings
 from tallywell.service.site import Point, Site
 from tallywell.store.query import Reader
 
-NEWEST = 200  # polls looked at: enough to see a total move at a poll a minute and a slow meter
+NEWEST = 200  # polls of the books' total looked at: enough to see one move at a poll a minute and a slow meter
+MOST = 10_000  # polls looked through for them: other sets may be read far oftener
 RECENTLY_MS = 30 * 86_400_000  # so long is a changed setting told of
 
 
@@ -36,17 +37,21 @@ class State:
 
 def states(reader: Reader, site: Site, now: tuple[str, int, int]) -> tuple[State, ...]:
     """One state per point. `now`: boot id, boot ms and wall ms of this moment."""
-    looking = _Looking(reader, Plans(reader), now, known_settings(reader), changes_since(reader, now[2] - RECENTLY_MS))
+    known, changed = known_settings(reader), changes_since(reader, now[2] - RECENTLY_MS)
+    looking = _Looking(reader, Plans(reader), now, reader.newest_good(), known, changed)
     return tuple(looking.state(site, point) for point in site.points.values())
 
 
 @dataclass(frozen=True, slots=True)
 class _Looking:
-    """What the states of all points are told from; `known` and `changed` are their settings, by point."""
+    """What the states of all points are told from: `newest` of each plan, newest first; `known` and `changed` are the
+    settings, by point.
+    """
 
     reader: Reader
     plans: "Plans"
     now: tuple[str, int, int]
+    newest: Sequence[Poll]
     known: Mapping[str, Known]
     changed: Mapping[str, tuple[SettingChange, ...]]
 
@@ -57,13 +62,28 @@ class _Looking:
     def _seen(self, point: Point) -> Seen:
         """A meter is silent, or counts, by the polls that ask for its books' total; all others add conditions."""
         point_id = self.reader.point_id(point.name)
-        polls = [] if point_id is None else [poll for poll, _ in self.reader.last_polls(point_id, NEWEST)]
-        main = [poll for poll in polls if self.plans.is_main(poll)]
-        good = [(age(self.reader, poll, self.now), self.plans.decoded(poll)) for poll in main if poll.fault is None]
+        polls = () if point_id is None else self.reader.last_polls(point_id, MOST)
+        main = list(islice((poll for poll, _ in polls if self.plans.is_main(poll)), NEWEST))
+        good = [poll for poll in main if poll.fault is None]
+        readings = [(age(self.reader, poll, self.now), self.plans.decoded(poll)) for poll in good]
         if good:
-            good[0] = good[0][0], _with_conditions(good[0][1], _newest_beside(self.plans, polls))
+            readings[0] = readings[0][0], self._with_conditions(good[0], readings[0][1])
         known, changed = self.known.get(point.name, {}), self.changed.get(point.name, ())
-        return Seen(tuple(good), watch(reversed(main)), known, changed)
+        return Seen(tuple(readings), watch(reversed(main)), known, changed)
+
+    def _with_conditions(self, poll: Poll, decoded: Decoded) -> Decoded:
+        """The same with the conditions that hold by what is read in another rhythm: of each quantity by its newest
+        value, under the same map.
+        """
+        values: dict[str, Value] = {}
+        for one in sorted((poll, *self.newest), key=lambda one: one.seq):
+            if one.point == poll.point and self.plans.map_text(one) == self.plans.map_text(poll):
+                values |= self.plans.decoded(one).values
+        return replace(
+            decoded,
+            not_counting=conditions(values, Meaning.NOT_COUNTING),
+            suspect=conditions(values, Meaning.SUSPECT),
+        )
 
 
 class Plans:
@@ -111,25 +131,6 @@ def _is_main(register_map: RegisterMap, reads: tuple[Read, ...]) -> bool:
         return asks_for_books(register_map, reads)
     first = read_sets(register_map, 0)[0].names if register_map.quantities else ()
     return all(any(holds(read, register_map.quantities[name]) for read in reads) for name in first)
-
-
-def _newest_beside(plans: Plans, polls: Iterable[Poll]) -> list[Decoded]:
-    """Of each other plan the newest good poll."""
-    newest: dict[int, Poll] = {}
-    for poll in polls:
-        if poll.fault is None and not plans.is_main(poll):
-            newest.setdefault(poll.plan, poll)
-    return [plans.decoded(poll) for poll in newest.values()]
-
-
-def _with_conditions(decoded: Decoded, others: Iterable[Decoded]) -> Decoded:
-    """The same with the conditions that hold by what is read in another rhythm."""
-    others = list(others)
-    return replace(
-        decoded,
-        not_counting=decoded.not_counting.union(*(other.not_counting for other in others)),
-        suspect=decoded.suspect.union(*(other.suspect for other in others)),
-    )
 
 
 def beside(reader: Reader, poll: Poll) -> tuple[tuple[Poll, Decoded], ...]:

@@ -39,6 +39,7 @@ _ANCHOR_AFTER = select("anchor", "seq > ? ORDER BY seq LIMIT 1")
 _RUN_BEFORE = select("run", "id < ? ORDER BY id DESC LIMIT 1")
 _POLLS = select("poll", "seq BETWEEN ? AND ? AND point = ? ORDER BY seq")
 _POLLS_BACK = select("poll", "seq BETWEEN ? AND ? AND point = ? ORDER BY seq DESC")
+_NEWEST_GOOD = "SELECT max(seq) FROM poll WHERE seq > ? AND fault IS NULL GROUP BY point, plan ORDER BY 1 DESC"
 _EVENTS_BACK = select("event", "seq < ? AND seq >= ? ORDER BY seq DESC LIMIT ?")
 
 
@@ -333,10 +334,15 @@ class Reader:
                 yield poll, self.when(poll)
             width, end = min(width * 2, CHUNK), begin - 1
 
-    def last_polls(self, point_id: int, count: int, reach: int = 100_000) -> tuple[tuple[Poll, When], ...]:
-        """The newest `count` polls of a point, newest first, among the newest `reach` seq."""
+    def last_polls(self, point_id: int, count: int, reach: int = 100_000) -> Iterator[tuple[Poll, When]]:
+        """The newest `count` polls of a point, newest first, among the newest `reach` seq; lazy."""
         newest = self.newest_seq()
-        return tuple(islice(self.polls_back(point_id, newest + 1, max(1, newest - reach + 1)), count))
+        return islice(self.polls_back(point_id, newest + 1, max(1, newest - reach + 1)), count)
+
+    def newest_good(self, reach: int = 500_000) -> tuple[Poll, ...]:
+        """Of each plan of each point the newest poll without a fault, among the newest `reach` seq; newest first."""
+        found = self._rows(_NEWEST_GOOD, self.newest_seq() - reach)
+        return tuple(Poll(*row) for (seq,) in found for row in self._rows(select("poll", "seq = ?"), seq))
 
     def events(self, first_seq: int, last_seq: int) -> Iterator[tuple[Event, When]]:
         """In order of seq, both ends included."""
