@@ -97,11 +97,11 @@ def test_sets_that_are_read_oftener_do_not_hide_the_readings(tmp_path: Path) -> 
 
 
 def test_what_is_read_daily_is_told_all_day(tmp_path: Path) -> None:
-    """The map reads the status word once a day; since it showed the cover open, there were 300 polls."""
+    """The map reads the status word once a day; since midnight showed the cover open there were 300."""
     stand = Stand(tmp_path, MAP + MORE.replace("every: 1 h", "every: 1 day"))
     meter = stand.station.meters[1]
     stand.station.meters[1] = replace(meter, constants={**meter.constants, "status": 2})
-    stand.run(600)
+    stand.run(900)
     assert "suspect (cover_open)" in state_of(stand).sentence
 
 
