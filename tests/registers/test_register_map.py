@@ -249,6 +249,36 @@ def test_a_register_inside_another_quantity_is_named() -> None:
     assert not parsed(BOOKS, "raw: {table: input, register: 2, type: uint32}")[1]  # the same words shown twice
 
 
+def test_every_register_inside_another_quantity_is_named() -> None:
+    """Whatever else stands there, and at the low part where that is what lies inside."""
+    tag = "tag: {table: input, register: 40, type: text, words: 8}"
+    split = (
+        "split: {table: input, register: 60, type: uint16, one_count: 1 L, digits: 4, "
+        "low_part: {register: 46, type: uint16, capacity: 10000}}"
+    )
+    _, problems = parsed(BOOKS, tag, "one: {table: input, register: 41, type: uint16}", split)
+    assert [problem.what for problem in problems] == [
+        'quantity "one": register lies inside "tag", which has 8 words',
+        'quantity "split": low_part.register lies inside "tag", which has 8 words',
+    ]
+
+
+def test_two_parts_overlap_whatever_else_is_there() -> None:
+    total = (
+        "split: {table: input, register: 40, type: uint32, one_count: 1 L, digits: 4, "
+        "low_part: {register: %d, type: uint32, capacity: 10000}}"
+    )
+    for register in (39, 40, 41):
+        found, problems = parsed(
+            BOOKS,
+            "a: {table: input, register: 40, type: uint16}",
+            total % register,
+            "b: {table: input, register: 41, type: uint16}",
+        )
+        assert found is None
+        assert 'quantity "split": low_part.register: the two parts overlap' in [problem.what for problem in problems]
+
+
 def test_the_head_of_a_map() -> None:
     head = "map: bench\nrevision: two\nnumbering: wire\nworld_order: high_word_first\nbyte_order: ABCD\n"
     assert faults(BOOKS, head=head) == [

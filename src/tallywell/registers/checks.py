@@ -3,6 +3,7 @@
 import itertools
 import re
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
 
 from tallywell.readings.exchange import Read
 from tallywell.registers.decode import holds
@@ -50,35 +51,51 @@ def _judge_choice(document: Document, books: Quantity) -> None:
         document.complain(every, what, 'remove it; the site file says how often ("every" of the point)')
 
 
-def _parts(quantity: Quantity) -> Iterator[tuple[Table, int, int, Quantity]]:
-    yield quantity.table, quantity.register, quantity.register + quantity.words, quantity
-    if quantity.low_part is not None:
-        yield quantity.table, quantity.low_part.register, quantity.low_part.end, quantity
+@dataclass(frozen=True, slots=True)
+class _Part:
+    """A run of words (or bits) of a quantity: those at its register, or its low part; `path`: where that is written."""
+
+    span: Span
+    quantity: Quantity
+    path: Path
+
+
+def _parts(quantity: Quantity) -> Iterator[_Part]:
+    path, low = ("quantities", quantity.name), quantity.low_part
+    end = quantity.register + quantity.words
+    yield _Part(Span(quantity.table, quantity.register, end), quantity, (*path, "register"))
+    if low is not None:
+        yield _Part(Span(quantity.table, low.register, low.end), quantity, (*path, "low_part", "register"))
 
 
 def judge_overlaps(document: Document, quantities: Mapping[str, Quantity]) -> None:
     """Two quantities may show the same words in two ways; sharing only some of them is a slip in a register number."""
     parts = [part for quantity in quantities.values() for part in _parts(quantity)]
-    placed = sorted(parts, key=lambda part: part[:2])
-    for (table, start, end, before), (its_table, its_start, _, after) in itertools.pairwise(placed):
-        if table != its_table or its_start >= end:
-            continue
-        if before is after:
-            _judge_own_parts(document, after)
-        elif start != its_start:
-            _judge_inside(document, before, after, end - start)
+    for table in Table:
+        farthest: list[_Part] = []  # the one part, of those that begin before, that ends last
+        placed = sorted((part for part in parts if part.span.table is table), key=lambda part: part.span.first)
+        for _, beside in itertools.groupby(placed, key=lambda part: part.span.first):
+            here = list(beside)
+            for before, after in itertools.product(farthest, here):
+                _judge_inside(document, before, after)
+            farthest = [max(farthest + here, key=lambda part: part.span.end)]
+    for quantity in quantities.values():
+        _judge_own_parts(document, *_parts(quantity))
 
 
-def _judge_own_parts(document: Document, quantity: Quantity) -> None:
-    path: Path = ("quantities", quantity.name, "low_part", "register")
-    document.complain(path, f"{label_of(path)}: the two parts overlap", "correct one of the register numbers or types")
+def _judge_own_parts(document: Document, high: _Part, low: _Part | None = None) -> None:
+    if low is not None and _meets(high.span, low.span):
+        document.complain(low.path, f"{label_of(low.path)}: the two parts overlap", _CORRECT)
 
 
-def _judge_inside(document: Document, before: Quantity, after: Quantity, words: int) -> None:
-    path: Path = ("quantities", after.name, "register")
-    counted = "bits" if before.table.is_bits else "words"
-    what = f"{label_of(path)} lies inside {quoted(before.name)}, which has {words} {counted}"
-    document.complain(path, what, "correct one of the register numbers or types", warning=True)
+def _judge_inside(document: Document, before: _Part, after: _Part) -> None:
+    if after.span.first < before.span.end and before.quantity is not after.quantity:
+        counted = f"{before.span.end - before.span.first} {'bits' if before.span.table.is_bits else 'words'}"
+        what = f"{label_of(after.path)} lies inside {quoted(before.quantity.name)}, which has {counted}"
+        document.complain(after.path, what, _CORRECT, warning=True)
+
+
+_CORRECT = "correct one of the register numbers or types"
 
 
 def _most(limits: Limits, table: Table) -> tuple[int, str]:
@@ -147,6 +164,18 @@ def judge_barred(
         at: Path = ("limits", "exact_reads", k)
         if any(_meets(span, _of_read(read)) for _, span in barred):
             document.complain(at, f"{label_of(at)} touches registers of do_not_read", "correct one of them", got="")
+
+
+def judge_between(document: Document, barred: Placed, groups: Sequence[tuple[Path, tuple[Quantity, ...]]]) -> None:
+    """One read brings a group with all that lies between, so nothing barred may lie there."""
+    for (path, span), (_, group) in itertools.product(barred, groups):
+        between = Span(
+            group[0].table, min(quantity.first for quantity in group), max(quantity.end for quantity in group)
+        )
+        if _meets(span, between) and not any(_meets(span, _span(quantity)) for quantity in group):
+            names = " and ".join(quoted(quantity.name) for quantity in group[:2])
+            what = f"{label_of(path)} lies between {names}, which must come in one read"
+            document.complain(path, what, "correct the span, or the group in together", got="")
 
 
 def judge_safe(document: Document, safe: Placed, barred: Placed) -> None:

@@ -64,6 +64,7 @@ def _map(document: Document, form: MapForm) -> RegisterMap | None:
     checks.judge_together(document, limits, together)
     checks.judge_wake(document, limits, wake)
     checks.judge_barred(document, barred, quantities, limits, wake)
+    checks.judge_between(document, barred, together)
     checks.judge_safe(document, safe, barred)
     checks.judge_exact(document, limits, quantities)
     if document.faulty:
