@@ -236,3 +236,23 @@ def test_what_settings_are_is_given_up_last() -> None:
     assert ([fact.seq for fact in gone], [fact.seq for fact in left]) == ([1, 2, 4, 5], [0, 3, 6, 7, 8, 9, 10, 11])
     gone, left = _given_up(facts, 2)
     assert [fact.seq for fact in left] == [0, 3, 6, 9]
+
+
+def test_what_is_read_once_is_noted_once_a_start_though_each_poll_brings_it(tmp_path: Path) -> None:
+    """The meter answers one block only, with hours run in it."""
+    limits = "{longest_delay: 200 ms, exact_reads: [{table: input, register: 0, words: 5}]}"
+    hours = "  hours_run: {table: input, register: 4, type: uint16, unit: h, every: once}\n"
+    stand = Stand(tmp_path, MAP.replace("{longest_delay: 200 ms}", limits) + hours)
+    shown = 0
+
+    def another(_line: str) -> None:
+        nonlocal shown
+        shown += 1
+        for address in stand.station.meters:
+            meter_shows(stand, address, hours_run=shown)
+
+    for _ in range(2):
+        stand.run(20, another)
+    noted = [one for one in told(stand, "settings") if one["point"] == POINT]
+    assert len(noted) == 2
+    assert told(stand, "setting_changed") == []

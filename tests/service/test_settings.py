@@ -85,6 +85,12 @@ def test_a_setting_that_a_corrected_map_reads_elsewhere_has_not_changed(correcte
     assert [name for name, _ in news("north", better, found.known, swapped).events] == ["setting_changed", "settings"]
 
 
+def test_what_is_read_once_and_is_no_setting_is_noted_anew_and_has_not_changed() -> None:
+    """It may be hours run, or a clock: nobody set the meter."""
+    found = news("north", MAP, first(tag="N1"), read(tag="N2"))
+    assert ([name for name, _ in found.events], found.said) == (["settings"], ())
+
+
 def test_a_change_is_on_record_and_said_once() -> None:
     known = first(serial_number="A-1", unit_setting=0)
     found = news("north", MAP, known, read(serial_number="B-2", unit_setting=0))

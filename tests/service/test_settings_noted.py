@@ -59,10 +59,11 @@ def test_what_came_since_the_start_goes_before_what_was_known_then(tmp_path: Pat
         assert settings_noted(reader)["north-discharge"].seq == reader.newest_seq()
 
 
-def test_only_changes_of_the_time_asked_for(tmp_path: Path) -> None:
+def test_only_changes_of_the_time_asked_for_and_of_each_setting_the_last(tmp_path: Path) -> None:
+    """A setting that swings to and fro makes no sentence without end."""
     made = made_record(tmp_path, "2026-07-01 00:00")
-    for day in ("2026-07-02", "2026-07-20"):
-        content = {"point": "p", "quantity": "q", "setting": "unit", "before": "L", "after": day}
+    for day, quantity in (("2026-07-02", "bore"), ("2026-07-03", "unit"), ("2026-07-20", "unit")):
+        content = {"point": "p", "quantity": quantity, "setting": "unit", "before": "L", "after": day}
         made.event(at(f"{day} 00:00"), "setting_changed", dict(content))
     made.flush()
     with Reader(made.folder) as reader:

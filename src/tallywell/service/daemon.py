@@ -93,6 +93,7 @@ class Daemon:
         with Reader(self._folder) as reader:
             noted = settings_noted(reader)
         self._settings: dict[str, Known] = dict(known_of(event.content) for event in noted.values())
+        self._noted_once: set[tuple[str, str]] = set()  # quantities by point that are no settings
         settings = {point: event.seq for point, event in noted.items()}
         self._note("accepted", accepted_content(self._loaded, self._writer, settings))
         self._plans = plans_of(self._site)
@@ -237,10 +238,16 @@ class Daemon:
                 self._answer(done.asked, fact.seq)
 
     def _look_at_settings(self, point: str, keys: PointKeys, fact: Poll) -> None:
-        """Put on record, and say, what is new about the meter's identity and settings."""
+        """Put on record, and say, what is new about the meter's identity and settings.
+
+        What is read once may also come with each poll, in passing; it is noted once all the same.
+        """
         if not any(is_kept(keys.map.quantities[name]) for name in keys.names):
             return
-        found = news(point, keys.map, self._settings.get(point, {}), keys.decoded(fact).values.values())
+        values = [one for one in keys.decoded(fact).values.values() if (point, one.quantity) not in self._noted_once]
+        once = {one.quantity for one in values if one.about.setting is None and one.fault is None}
+        self._noted_once |= {(point, name) for name in once}
+        found = news(point, keys.map, self._settings.get(point, {}), values)
         self._settings[point] = found.known
         for name, content in found.events:
             self._note(name, content)

@@ -1,9 +1,10 @@
 """A meter's identity and settings, read back: what the record knows of them, what changed, what the map is not written
 for (pure).
 
-What is kept are the quantities that the map names as a `setting` and those that are read once. A quantity that did not
-come, or came with a fault, is no change. Neither is one that a corrected map now reads elsewhere, or whose words are
-the same and are now shown in another way: that is noted anew, without a word about the meter.
+What is kept are the quantities that the map names as a `setting` and those that are read once; only the former can
+change, as anything may be read once. A quantity that did not come, or came with a fault, is no change. Neither is one
+that a corrected map now reads elsewhere, or whose words are the same and are now shown in another way: that is noted
+anew, without a word about the meter.
 """
 
 import json
@@ -72,7 +73,8 @@ def compare(register_map: RegisterMap, known: Known, values: Iterable[Value]) ->
             now[name] = known[name]
     # What reads the same has kept its old words; another place, or the same words shown in another way, is the map's
     # doing.
-    changed = [Changed(name, known[name], now[name]) for name in came if name in known]
+    settings = [name for name in came if name in known and register_map.quantities[name].setting is not None]
+    changed = [Changed(name, known[name], now[name]) for name in settings]
     changed = [one for one in changed if one.after.raw != one.before.raw and one.after.at == one.before.at]
     unexpected = [name for name in came if now[name].as_expected is False and _is_other(known.get(name), now[name])]
     return Compared(now, now != known, tuple(changed), tuple(unexpected))

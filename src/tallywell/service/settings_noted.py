@@ -35,15 +35,17 @@ def known_settings(reader: Reader) -> dict[str, Known]:
 
 
 def changes_since(reader: Reader, utc_ms: int) -> dict[str, tuple[SettingChange, ...]]:
-    """By point, the settings that changed since then, the oldest first."""
+    """By point, the last change since then of each setting, the oldest first."""
     first, _ = reader.seq_range(utc_ms, utc_ms)
     found: dict[str, tuple[SettingChange, ...]] = {}
+    told: set[tuple[str, str]] = set()
     for event in reader.events_back(down_to_seq=first):
         if event.name == CHANGED:
             said, when = json.loads(event.content), reader.when(event)
             at_ms = event.shown_ms if when.utc_ms is None else when.utc_ms
             one = SettingChange(said["quantity"], said["before"], said["after"], at_ms)
-            if at_ms >= utc_ms:
+            if at_ms >= utc_ms and (said["point"], one.quantity) not in told:
+                told.add((said["point"], one.quantity))
                 found[said["point"]] = (one, *found.get(said["point"], ()))
     return found
 
