@@ -212,7 +212,7 @@ class Exchange:
             del self._unasked[: len(late)]
             self._held_until_ns = max(now_ns, self._alike_until())
         del self._unasked[KEPT_BYTES:]
-        self._last_ns = now_ns
+        self._last_ns = max(self._last_ns, now_ns)
         return self.state
 
     def _sent(self, now_ns: int) -> State:
@@ -232,7 +232,7 @@ class Exchange:
         if not self._heard:
             self._first_ns = now_ns
         self._heard += self._chunk
-        self._last_ns = now_ns
+        self._last_ns = max(self._last_ns, now_ns)  # our own request may still be leaving
         if self._sent_ns is not None and now_ns < self._sent_ns:
             self._early = len(self._heard)  # rule 2
         while self._throw_away_late():
@@ -289,7 +289,7 @@ class Exchange:
     def _hear_while_waking(self, now_ns: int) -> State:
         self._heard += self._chunk
         del self._heard[KEPT_BYTES:]
-        self._last_ns = now_ns
+        self._last_ns = max(self._last_ns, now_ns)
         return State.WAKING
 
     def _woke(self, now_ns: int) -> State:
