@@ -96,6 +96,7 @@ def _with_base(document: Document, text: str, read: ReadText | None) -> Based:
     base, base_text = found
     assert isinstance(document.plain, dict)
     assert isinstance(base.plain, dict)
+    _judge_numbering(document, base)
     left_out = _left_out(document, base)
     merged = _merged(document, base, left_out)
     longest = len(_one_text(merged.group(()), (document.file, text), (base.file, base_text)))
@@ -160,6 +161,14 @@ def _judge_base(base: Document) -> None:
         _stopped(base, ("based_on",), "a map that others are based on has no base itself", do)
     elif "without" in base.plain:
         base.complain(("without",), "without has no meaning in a map that is based on no other", "remove it")
+
+
+def _judge_numbering(document: Document, base: Document) -> None:
+    """It says how the numbers in its own file are counted, and those of the base stand in another."""
+    own, other = (each.group(()).get("numbering") for each in (document, base))
+    if own is not None and isinstance(other, str) and own != other:
+        what = f"numbering is another than that of the base, {other}, and would move all its registers"
+        document.complain(("numbering",), what, "remove it, and count as the base does")
 
 
 def _stopped(document: Document, path: Path, what: str, do: str, *, got: str | None = None) -> Document:
