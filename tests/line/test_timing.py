@@ -4,7 +4,7 @@ from fractions import Fraction
 
 import pytest
 
-from tallywell.line.timing import LineSettings
+from tallywell.line.timing import LineSettings, SocketSettings
 from tallywell.readings.exchange import Read
 
 
@@ -40,3 +40,18 @@ def test_wire_limit_of_a_cycle() -> None:
 def test_no_such_line(wrong: dict[str, object]) -> None:
     with pytest.raises(ValueError, match="no such line"):
         LineSettings("x", **wrong)  # type: ignore[arg-type] # wrong on purpose
+
+
+def test_a_line_through_a_socket_has_no_wire_time() -> None:
+    """Lengths by hand: Modbus TCP has a header of 7 bytes and no CRC (Implementation Guide V1.0b, 3.1.3)."""
+    tcp, rtu = SocketSettings("192.0.2.10"), SocketSettings("192.0.2.10", 4001, "rtu")
+    read = Read(4, 0, 10)
+    assert (tcp.numbered, tcp.request_length, tcp.reply_length(read), tcp.exchange_ns(read, 5)) == (True, 12, 29, 5)
+    assert (rtu.numbered, rtu.request_length, rtu.reply_length(read)) == (False, 8, 25)
+    assert rtu.exchange_ns(read, 5) == rtu.silence_ns + 5
+
+
+@pytest.mark.parametrize("wrong", [{"tcp_port": 0}, {"tcp_port": 65_536}, {"framing": "ascii"}])
+def test_no_such_socket(wrong: dict[str, object]) -> None:
+    with pytest.raises(ValueError, match="no such line"):
+        SocketSettings("192.0.2.10", **wrong)  # type: ignore[arg-type] # wrong on purpose

@@ -34,7 +34,7 @@ from enum import Enum, auto
 
 from tallywell.line import frame
 from tallywell.line.judge import judge, stated_length, wanted_length
-from tallywell.line.timing import LineSettings
+from tallywell.line.timing import Timing
 from tallywell.readings.exchange import Ask, Outcome, Read, Refused
 from tallywell.readings.faults import Fault
 
@@ -97,7 +97,7 @@ class _Woken:
 class Exchange:
     """The machine. One exchange after another: what the line owes and when it last spoke outlive each of them."""
 
-    def __init__(self, settings: LineSettings, now_ns: int) -> None:
+    def __init__(self, settings: Timing, now_ns: int) -> None:
         self.settings = settings
         self.state = State.IDLE
         self._gap_ns = settings.silence_ns + settings.latency_ns  # a pause inside a frame that an adapter may cause
@@ -155,6 +155,11 @@ class Exchange:
     def reopened(self, now_ns: int) -> None:
         """The port was opened anew and may be in the middle of anything: a whole silence before the next request."""
         self._last_ns = max(self._last_ns, now_ns)
+
+    @property
+    def broken(self) -> str | None:
+        """Why the port must be opened anew: never, as silence shows where the next frame begins."""
+        return None
 
     def owes(self, address: int, now_ns: int) -> bool:
         return self._owing.get(address, now_ns) > now_ns
