@@ -103,8 +103,8 @@ def test_the_base_alone_need_not_be_whole() -> None:
             VARIANT.replace("limits:", "numbering: on_the_wire\nlimits:"),
             BASE,
             (
-                "maps/spool-c-2.yaml:5:12: numbering is another than that of the base, one_based, and would move all its "
-                'registers (got "on_the_wire"); remove it, and count as the base does'
+                "maps/spool-c-2.yaml:5:12: numbering is another than that of the base, one_based, and would move all "
+                'its registers (got "on_the_wire"); remove it, and count as the base does'
             ),
         ),
         (

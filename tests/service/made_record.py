@@ -4,6 +4,7 @@ import hashlib
 import json
 from dataclasses import dataclass, field
 from datetime import datetime
+from fractions import Fraction
 from functools import cache
 from pathlib import Path
 from typing import ClassVar
@@ -14,7 +15,8 @@ from tallywell.readings.exchange import Read
 from tallywell.readings.facts import Anchor, Entry, Event, Fact, Poll
 from tallywell.registers.blocks import reads
 from tallywell.registers.encode import encode
-from tallywell.registers.quantity import RegisterMap
+from tallywell.registers.factors import factor_of
+from tallywell.registers.quantity import Quantity, RegisterMap
 from tallywell.registers.register_map import parse_map
 from tallywell.reports.model import Report
 from tallywell.service.accepted import accepted_site
@@ -177,8 +179,14 @@ def words_of(meter: RegisterMap, read: Read, values: dict[str, float]) -> bytes:
         inside = read.register <= quantity.register and quantity.end <= read.register + read.words
         if inside and quantity.table.function == read.function:
             begin = 2 * (quantity.register - read.register)
-            found[begin : begin + 2 * quantity.words] = encode(meter, quantity.name, values.get(quantity.name, 0))
+            words = encode(meter, quantity.name, values.get(quantity.name, 0), _factor(quantity, values))
+            found[begin : begin + 2 * quantity.words] = words
     return bytes(found)
+
+
+def _factor(quantity: Quantity, values: dict[str, float]) -> Fraction | None:
+    factor = quantity.factor
+    return None if factor is None else factor_of(factor, Fraction(values.get(factor.quantity, 0)))
 
 
 def made_record(path: Path, begins: str, **more: object) -> MadeRecord:

@@ -586,3 +586,41 @@ def test_a_hand_reading_is_compared_in_the_counts_of_its_own_time(tmp_path: Path
     report = made.report(month("2026-07"))
     assert [visit.more for visit in report.points[0].visits] == [0]
     assert text(report).count("the volume of one count changed") == 1
+
+
+# --- a register that scales itself
+
+SCALED = MAP.replace("digits: 8", "digits: 6, exponent_from: exponent") + (
+    "  exponent:      {table: input, register: 4, type: int16, valid: {from: 0, to: 3}}\n"
+)
+
+
+def test_a_map_that_takes_an_exponent_in_goes_on_in_the_same_segment(tmp_path: Path) -> None:
+    """Until noon the map had no exponent, which was 0; at three o'clock, at a million counts, it becomes 1."""
+    made = made_record(tmp_path, "2026-07-01 00:00", maps={"inline-a.yaml": MAP.replace("digits: 8", "digits: 6")})
+    begin_ms = at("2026-07-01 00:00")
+    for now in range(begin_ms, at("2026-08-01 06:00"), QUARTER_MS):
+        if now == at("2026-07-01 12:00"):
+            made.maps = {"inline-a.yaml": SCALED}
+            made.accept(now)
+        count = 999_400 + 10 * ((now - begin_ms) // QUARTER_MS)
+        made.read(now, forward_total=count, exponent=int(count >= 10**6))
+    point = july_of(made)
+    (segment,) = point.segments
+    assert segment.balances
+    assert (segment.begin.count, segment.rollovers, segment.counts) == (999_400, 0, 10 * 31 * 96)
+    assert counts_of(point) == segment.counts
+    assert [remark.kind for remark in point.remarks] == []
+
+
+def test_where_no_face_is_stated_all_that_a_register_can_come_to_is_shown(tmp_path: Path) -> None:
+    site = SITE.replace(", display: {one_count: 100 gal, digits: 8}", "")
+    made = made_record(tmp_path, "2026-07-01 00:00", site=site, maps={"inline-a.yaml": SCALED})
+    for now in range(at("2026-07-01 00:00"), at("2026-08-01 02:00"), QUARTER_MS):
+        made.read(now, forward_total=1_234_560, exponent=1)
+    made.enter(at("2026-07-02 12:00"), "visit", {"shows": "1234560", "note": ""})
+    point = july_of(made)
+    assert not point.face_stated
+    assert point.end is not None
+    assert point.end.seen.face == "001234560"
+    assert [(visit.more, visit.fault) for visit in point.visits] == [(0, "")]

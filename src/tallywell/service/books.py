@@ -11,6 +11,7 @@ from tallywell.ledger.periods import Period, edges_ms, midnight_ms
 from tallywell.ledger.rules import Rules
 from tallywell.readings.facts import Entry
 from tallywell.readings.quantities import HandReading, Happened, Installed, LedgerFact, Missed, Reading, Scale
+from tallywell.registers.factors import farthest
 from tallywell.registers.quantity import Kind, Quantity
 from tallywell.reports.build import PointFacts, PointTally, Visit, VolumeBetween
 from tallywell.reports.face import Face
@@ -67,8 +68,7 @@ def face_of(point: Point) -> tuple[Face, bool]:
     if display is not None:
         return Face(display.one_count, display.digits), True
     assert books.one_count is not None
-    assert books.capacity is not None
-    return Face(books.one_count, len(str(books.capacity - 1))), False
+    return Face(books.one_count, len(str(farthest(point.map, books) - 1))), False
 
 
 Stretch = tuple[date, date]  # of local days, the second no longer of it
