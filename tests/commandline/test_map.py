@@ -232,6 +232,66 @@ def test_a_display_that_nothing_gives(capsys: pytest.CaptureFixture[str]) -> Non
     assert "Only the words of input 2 to 3 were searched" in said.out
 
 
+AWKWARD = """map: awkward
+revision: 1
+numbering: one_based
+word_order: high_word_first
+quantities:
+  forward_total:
+    {table: input, register: 11, type: uint32, one_count: 1 L, digits: 9, for_the_books: yes,
+     low_part: {register: 13, type: float32, capacity: 1000}}
+  exponent: {table: input, register: 15, type: int16}
+  flow_rate: {table: input, register: 16, type: int32, unit: L/s, exponent_from: exponent}
+  trip: {table: holding, register: 5, type: bcd, words: 3, word_order: low_word_first, one_count: 10 L, digits: 8,
+         scale_from: multiplier}
+  multiplier: {table: holding, register: 8, type: uint16, valid: {from: 10, to: 1000}}
+"""
+
+
+def awkward(folder: Path) -> str:
+    path = folder / "awkward.yaml"
+    path.write_text(AWKWARD)
+    return str(path)
+
+
+def test_a_total_of_two_registers_keeps_its_low_part(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    sent = ("--words", "E240 0001 F5C3 3F28", "--should-be", "123456.660 m3")
+    said = Said(capsys, "try", awkward(tmp_path), *sent)
+    assert said.lines[-2:] == ["To write in the map:", "forward_total: {word_order: low_word_first}"]
+
+
+def test_a_display_is_compared_with_what_has_its_kind_of_unit(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    sent = ("--words", "0001 E240 3F28 F5C3 FFFE 0000 0539", "--should-be", "13.37 L/s")
+    said = Said(capsys, "try", awkward(tmp_path), *sent)
+    assert said.code == 0
+    assert said.lines[-1] == "flow_rate agrees with the display (13.37 L/s): the map is right here."
+
+
+def test_a_kind_of_unit_that_nothing_there_has_is_no_quantity_of_the_map(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    sent = ("--words", "0000 0539", "--register", "16", "--table", "input", "--should-be", "1337 gal")
+    said = Said(capsys, "try", awkward(tmp_path), *sent)
+    assert "The display: 1,337 gal. " in said.out
+    assert "flow_rate: {" not in said.out
+
+
+@pytest.mark.parametrize(
+    ("multiplier", "why"),
+    [("", "it is not among these words"), (" 0A00", "here it reads 2,560 (out of range)")],
+)
+def test_where_only_the_factor_is_missing_or_wrong_it_is_named(
+    multiplier: str, why: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    sent = ("--quantity", "trip", "--words", f"5678 1234 0000{multiplier}", "--should-be", "1234567.8 m3")
+    said = Said(capsys, "try", awkward(tmp_path), *sent)
+    assert said.code == 1
+    assert said.lines[-1] == f"trip is right where multiplier reads 100; {why}."
+    assert "holding 5 bcd, 3 words low_word_first 12,345,678 the number x 100 L" in said.lines
+
+
 def test_words_where_the_map_has_nothing(capsys: pytest.CaptureFixture[str]) -> None:
     said = Said(capsys, "try", INLINE, "--words", "0001", "--register", "700", "--table", "input")
     assert said.code == 1

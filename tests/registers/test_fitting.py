@@ -92,6 +92,47 @@ def test_the_low_part_may_stand_before_the_high_one() -> None:
     assert (wide.register, wide.type, wide.word_order) == (3, ValueType.UINT32, LOW)
 
 
+# 123,456 whole and 0.66 as binary32 (IEEE 754-2019, 3.4: 3F28F5C3): 123,456.66 m3, 123,456,660 counts of a litre.
+@pytest.mark.parametrize(
+    ("sent", "register", "orders"),
+    [
+        ("E240 0001 F5C3 3F28", 2, (LOW, ByteOrder.HIGH_BYTE_FIRST)),
+        ("0100 40E2 283F C3F5", 2, (HIGH, ByteOrder.LOW_BYTE_FIRST)),
+        ("40E2 0100 C3F5 283F", 2, (LOW, ByteOrder.LOW_BYTE_FIRST)),
+        ("AAAA 0001 E240 3F28 F5C3", 3, (HIGH, ByteOrder.HIGH_BYTE_FIRST)),
+    ],
+)
+def test_a_mapped_total_of_two_registers_is_tried_in_every_order_and_place(
+    sent: str, register: int, orders: tuple[WordOrder, ByteOrder]
+) -> None:
+    mapped = total(one_count="1 L", digits="9", low_part="{register: 4, type: float32, capacity: 1000}")
+    best = matches(words(sent), 2, wanted("123456.660 m3"), mapped)[0]
+    how = best.arrangement
+    assert (how.register, how.low_register, how.word_order, how.byte_order) == (register, register + 2, *orders)
+    assert best.raw == 123_456_660
+
+
+def test_a_mapped_low_part_of_digits_is_tried_too() -> None:
+    mapped = total(
+        type="bcd", words="2", one_count="1 L", low_part="{register: 4, type: bcd, words: 1, capacity: 1000}"
+    )
+    how = matches(words("3456 0012 0660"), 2, wanted("123456660"), mapped)[0].arrangement
+    assert (how.type, how.low_type, how.low_words, how.word_order) == (ValueType.BCD, ValueType.BCD, 1, LOW)
+
+
+def test_a_float_fraction_behind_whole_counts_is_found_where_the_map_has_none() -> None:
+    best = matches(words("0001 E240 3F28 F5C3"), 2, wanted("123456.66 m3"), total(one_count="1 m3"))[0]
+    how = best.arrangement
+    assert (how.register, how.type, how.low_type) == (2, ValueType.UINT32, ValueType.FLOAT32)
+    assert Fraction(best.raw, how.low_capacity) == Fraction("123456.66")
+
+
+def test_as_many_digits_as_the_map_says_come_before_fewer() -> None:
+    mapped = total(type="bcd", words="3", word_order="low_word_first")
+    best = matches(words("5678 1234 0000"), 2, wanted("12345678"), mapped)[0]
+    assert (best.arrangement.words, best.distance) == (3, 0)
+
+
 def test_a_face_of_its_own_agrees() -> None:
     face = total(one_count="1 L", digits="9", display="{one_count: 1 m3, digits: 4}")
     value = value_of(face, words("0756 7A47"))  # 123,107,911

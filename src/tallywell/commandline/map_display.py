@@ -4,8 +4,8 @@ from fractions import Fraction
 
 from tallywell.commandline.map_trial import Trial, orders
 from tallywell.registers.described import exact
-from tallywell.registers.fitting import Match, Wanted, agrees, matches
-from tallywell.registers.quantity import ByteOrder, Kind, Quantity, Table
+from tallywell.registers.fitting import Arrangement, Match, Wanted, agrees, matches
+from tallywell.registers.quantity import ByteOrder, Factor, Kind, Quantity, Table, ValueType
 from tallywell.registers.shown import number_shown
 from tallywell.reports.table import Column, table
 
@@ -40,7 +40,7 @@ def _match_rows(trial: Trial, found: list[Match], wanted: Wanted) -> list[str]:
     rows = []
     for match in found:
         how = match.arrangement
-        kind = f"{how.type} x {how.low_capacity:,} + {_low(trial, match)}" if how.low_type else str(how.type)
+        kind = f"{_type(how.type, how.words)}{_low(trial, how)}"
         register = f"{trial.table} {trial.written.register(how.register, trial.table)}"
         raw = number_shown(match.raw, _number_quantity(match))
         rows.append((register, kind, ", ".join(orders(how)) or "one word", raw, _scale(match, wanted)))
@@ -50,11 +50,16 @@ def _match_rows(trial: Trial, found: list[Match], wanted: Wanted) -> list[str]:
     return table(columns, rows)
 
 
-def _low(trial: Trial, match: Match) -> str:
+def _type(kind: ValueType, words: int) -> str:
+    return str(kind) if kind.has_fixed_words else f"{kind}, {words} word{'' if words == 1 else 's'}"
+
+
+def _low(trial: Trial, how: Arrangement) -> str:
     """The low part's type; where it stands before the high one, its register, too."""
-    how = match.arrangement
+    if how.low_type is None:
+        return ""
     before = f" at {trial.written.register(how.low_register, trial.table)}" if how.low_register < how.register else ""
-    return f"{how.low_type}{before}"
+    return f" x {how.low_capacity:,} + {_type(how.low_type, how.low_words)}{before}"
 
 
 def _number_quantity(match: Match) -> Quantity:
@@ -76,6 +81,8 @@ def _ten(power: int) -> str:
 
 def _to_write(trial: Trial, match: Match) -> list[str]:
     keys, about = _keys(trial, match), trial.about
+    if about is not None and about.factor is not None and match.unit == about.unit:
+        return _with_factor(trial, about, about.factor, match, keys)
     if about is not None and not keys:
         do = f'type the unit with the number, such as --should-be "{exact(about.step)} {about.unit}"'
         return [
@@ -103,13 +110,46 @@ def _keys(trial: Trial, match: Match) -> dict[str, str]:
     low_bytes = how.byte_order is ByteOrder.LOW_BYTE_FIRST
     if low_bytes if about is None else how.byte_order is not about.byte_order:
         keys["byte_order"] = str(how.byte_order)
-    if how.low_type:
+    if how.low_type and not (about is not None and _is_low_part(about, how)):
         at = trial.written.register(how.low_register, trial.table)
-        keys["low_part"] = f"{{register: {at}, type: {how.low_type}, capacity: {how.low_capacity}}}"
-    if match.unit and (about is None or match.unit != about.unit or about.step != Fraction(10) ** match.power):
+        words = "" if how.low_type.has_fixed_words else f"words: {how.low_words}, "
+        keys["low_part"] = f"{{register: {at}, type: {how.low_type}, {words}capacity: {how.low_capacity}}}"
+    if _is_other_unit(about, match):
         is_count = about is not None and about.kind is Kind.TOTAL and not how.type.is_float
         keys["one_count" if is_count else "unit"] = f"{_ten(match.power).replace(',', '')} {match.unit}"
     return keys
+
+
+def _is_low_part(about: Quantity, how: Arrangement) -> bool:
+    low = about.low_part
+    there = None if low is None else (low.type, low.words, low.capacity, low.register)
+    return there == (how.low_type, how.low_words, how.low_capacity, how.low_register)
+
+
+def _is_other_unit(about: Quantity | None, match: Match) -> bool:
+    if about is None or match.unit != about.unit:
+        return bool(match.unit)
+    return about.factor is None and bool(match.unit) and about.step != Fraction(10) ** match.power
+
+
+def _with_factor(trial: Trial, about: Quantity, factor: Factor, match: Match, keys: dict[str, str]) -> list[str]:
+    """Where another register multiplies, and what it reads is not known, the display says what it must be."""
+    said = ", ".join(f"{key}: {text}" for key, text in keys.items())
+    times = Fraction(10) ** match.power / about.step
+    must = exact(Fraction(_power_of(times)) if factor.exponent else times)
+    value = trial.values.get(factor.quantity)
+    there = "it is not among these words"
+    if value is not None:
+        there = f"here it reads {value.shown}"
+    right = f"is right where {factor.quantity} reads {must}; {there}."
+    if not said:
+        return [f"{about.name} {right}"]
+    return ["To write in the map:", f"  {about.name}: {{{said}}}{_besides(about, match)}", f"That {right}"]
+
+
+def _power_of(times: Fraction) -> int:
+    """Of ten; both a step that a power of ten multiplies and what the display shows are such."""
+    return len(str(times.numerator)) - len(str(times.denominator))
 
 
 def _besides(about: Quantity, match: Match) -> str:

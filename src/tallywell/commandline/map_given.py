@@ -33,7 +33,7 @@ def display_given(text: str) -> Wanted:
 
 @dataclass(frozen=True, slots=True)
 class Begin:
-    """Where the words begin. `about`: the quantity they are taken to be about; `why` says how that was
+    """Where the words begin. `about`: the quantity that somebody said they are about; `why`: how the place was
     found, where nobody said it."""
 
     table: Table
@@ -49,7 +49,7 @@ def begin_given(options: argparse.Namespace, found: RegisterMap, written: Writte
     else:
         chosen = about or _usual(found, bits=bits)
         why = () if about else (f"  taken to begin at {chosen.name}; --register or --quantity says otherwise",)
-        begin = Begin(chosen.table, chosen.first, chosen, why)
+        begin = Begin(chosen.table, chosen.first, about, why)
     if begin.table.is_bits != bits:
         what = "bits: give them by --bits" if begin.table.is_bits else "words: give them by --words"
         raise called_wrongly(f"tallywell map try: the {begin.table} table holds {what}")

@@ -5,10 +5,12 @@ from dataclasses import replace
 from fractions import Fraction
 
 from tallywell.commandline.map_file import Written
+from tallywell.readings import units
 from tallywell.readings.exchange import Read
 from tallywell.readings.faults import Fault
 from tallywell.registers.decode import decode
 from tallywell.registers.described import reads_text
+from tallywell.registers.factors import factor_of
 from tallywell.registers.fitting import Arrangement, arrangements, number_in, odd
 from tallywell.registers.quantity import TABLE_OF, ByteOrder, Kind, Quantity, RegisterMap
 from tallywell.registers.shown import number_shown
@@ -21,14 +23,22 @@ class Trial:
     """The words, where they stand, and the values of the quantities that lie in them whole."""
 
     def __init__(
-        self, found: RegisterMap, written: Written, content: bytes, read: Read, about: Quantity | None
+        self,
+        found: RegisterMap,
+        written: Written,
+        content: bytes,
+        read: Read,
+        about: Quantity | None,
+        *,
+        kind_shown: str,
     ) -> None:
+        """`about`: what a display's number is about, where somebody said it. `kind_shown`: of the display's unit."""
         self.map, self.written, self.content, self.read = found, written, content, read
         self.table = TABLE_OF[read.function]
         every = decode(found, (read,), 1, content).values
         self.values = {name: value for name, value in every.items() if value.fault is not Fault.PLAN_MISMATCH}
         self.lack_a_factor = [value.about for value in every.values() if value.fault is Fault.PLAN_MISMATCH]
-        self.about = about or self._likeliest()
+        self.about = self._as_multiplied(about or self._likeliest(kind_shown))
 
     @property
     def end(self) -> int:
@@ -39,9 +49,21 @@ class Trial:
         quantities = (q for q in self.map.quantities.values() if q.table is self.table)
         return [q for q in quantities if q.first < self.end and q.end > self.read.register]
 
-    def _likeliest(self) -> Quantity | None:
-        """What a display's number is about, where nobody said it."""
+    def _as_multiplied(self, about: Quantity | None) -> Quantity | None:
+        """A quantity that another register multiplies, with what that one reads; as it is where that is not known."""
+        if about is None or about.factor is None:
+            return about
+        scaler = self.values.get(about.factor.quantity)
+        if scaler is None or scaler.fault is not None or scaler.number is None:
+            return about
+        times = factor_of(about.factor, scaler.number)
+        return about if times is None else replace(about, step=about.step * times, factor=None)
+
+    def _likeliest(self, kind_shown: str) -> Quantity | None:
+        """What a display's number is about, where nobody said it: one with a unit of the display's kind, if that has any."""
         numbers = [q for q in self.touched() if q.kind in (Kind.TOTAL, Kind.FLOW, Kind.OTHER)]
+        if kind_shown:
+            numbers = [q for q in numbers if q.unit in units.KINDS[kind_shown]]
         return next((q for q in numbers if q.for_the_books), numbers[0] if numbers else None)
 
 

@@ -35,8 +35,9 @@ def run(options: argparse.Namespace) -> int:
     written = Written(loaded)
     content, count = content_given(options)
     begin = begin_given(options, found, written, bits=options.bits is not None)
-    trial = Trial(found, written, content, read_given(begin, count), begin.about)
     wanted = None if options.should_be is None else display_given(options.should_be)
+    kind_shown = wanted.kind if wanted else ""
+    trial = Trial(found, written, content, read_given(begin, count), begin.about, kind_shown=kind_shown)
     print("\n".join([head(trial), *begin.why, *values_lines(trial)]))
     if wanted is None:
         for line in odd_lines(trial):

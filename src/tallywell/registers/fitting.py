@@ -6,7 +6,7 @@ enough to be tried one by one.
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import product
 
@@ -19,6 +19,7 @@ from tallywell.registers.quantity import ByteOrder, Kind, Quantity, ValueType, W
 MOST_POWER = 6  # of ten, between a register and a display
 LEAST_DIGITS = 3  # fewer, moved by a power of ten that the map does not have, are met by chance
 LOW_CAPACITIES = (100, 1000, 10_000, 100_000, 1_000_000)
+GRAINS_OF_FRACTION = 1000  # of a fraction in a register of its own; binary32 tells them apart, and faces show no more
 MOST_FLOW = Fraction(30)  # m3/s: a river rather than a pipe
 LEAST_FLOAT, MOST_FLOAT = Fraction(1, 10**9), Fraction(10**13)
 _FIXED = (
@@ -31,8 +32,8 @@ _UNSIGNED = (ValueType.UINT16, ValueType.UINT32)
 
 @dataclass(frozen=True, slots=True)
 class Arrangement:
-    """One way to read words: `register` as on the wire. `low_type`, `low_capacity`, `low_register`: of a total of two
-    registers, the low part that lies behind the high one or before it.
+    """One way to read words: `register` as on the wire. `low_type`, `low_words`, `low_capacity`, `low_register`: of a
+    total of two registers, the low part that lies behind the high one or before it; a float is a fraction of the high.
     """
 
     register: int
@@ -41,6 +42,7 @@ class Arrangement:
     word_order: WordOrder
     byte_order: ByteOrder
     low_type: ValueType | None = None
+    low_words: int = 0
     low_capacity: int = 0
     low_register: int = 0
 
@@ -51,7 +53,7 @@ class Arrangement:
     @property
     def end(self) -> int:
         end = self.register + self.words
-        return max(end, self.low_register + self.low_type.words) if self.low_type else end
+        return max(end, self.low_register + self.low_words) if self.low_type else end
 
     @property
     def most(self) -> int | None:
@@ -63,7 +65,7 @@ class Arrangement:
     @property
     def is_ordered(self) -> bool:
         """Whether a part of it has several words, so that they come in an order."""
-        return self.words > 1 or (self.low_type is not None and self.low_type.words > 1)
+        return max(self.words, self.low_words) > 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,15 +123,28 @@ def _kinds(most: int) -> Iterator[tuple[ValueType, int]]:
 def two_registers(words: int, register: int) -> Iterator[Arrangement]:
     """Totals of a high and a low part side by side, the high byte first; both parts have one order of words."""
     for first in range(register, register + words):
-        for high, low in product(_UNSIGNED, repeat=2):
+        for high, low in product(_UNSIGNED, (*_UNSIGNED, ValueType.FLOAT32)):
             if first + high.words + low.words > register + words:
                 continue
             places = ((first, first + high.words), (first + low.words, first))
             orders = WordOrder if max(high.words, low.words) > 1 else (WordOrder.HIGH_WORD_FIRST,)
-            for (at, low_at), order, capacity in product(places, orders, LOW_CAPACITIES):
+            capacities = (GRAINS_OF_FRACTION,) if low.is_float else LOW_CAPACITIES
+            for (at, low_at), order, capacity in product(places, orders, capacities):
                 if capacity <= 1 << low.bits:
                     byte_order = ByteOrder.HIGH_BYTE_FIRST
-                    yield Arrangement(at, high, high.words, order, byte_order, low, capacity, low_at)
+                    yield Arrangement(at, high, high.words, order, byte_order, low, low.words, capacity, low_at)
+
+
+def as_mapped(words: int, register: int, mapped: Quantity | None) -> Iterator[Arrangement]:
+    """A mapped total of two registers in every order, and as a whole at every register where it fits."""
+    low = None if mapped is None else mapped.low_part
+    if mapped is None or low is None:
+        return
+    for on in range(register - mapped.first, register + words - mapped.end + 1):
+        for word_order, byte_order in product(WordOrder, ByteOrder):
+            at, low_at = mapped.register + on, low.register + on
+            high = Arrangement(at, mapped.type, mapped.words, word_order, byte_order)
+            yield replace(high, low_type=low.type, low_words=low.words, low_capacity=low.capacity, low_register=low_at)
 
 
 def number_in(words: bytes, register: int, how: Arrangement) -> Fraction | None:
@@ -137,8 +152,10 @@ def number_in(words: bytes, register: int, how: Arrangement) -> Fraction | None:
     high = _number(words, how.register - register, how.words, how, how.type)
     if how.low_type is None or high is None:
         return high
-    low = _number(words, how.low_register - register, how.low_type.words, how, how.low_type)
-    return None if low is None or low >= how.low_capacity else high * how.low_capacity + low
+    low = _number(words, how.low_register - register, how.low_words, how, how.low_type)
+    if low is not None and how.low_type.is_float:
+        low = Fraction(round(low * how.low_capacity)) if 0 <= low < 1 else None
+    return None if low is None or not 0 <= low < how.low_capacity else high * how.low_capacity + low
 
 
 def _number(words: bytes, first: int, length: int, how: Arrangement, kind: ValueType) -> Fraction | None:
@@ -150,7 +167,8 @@ def matches(words: bytes, register: int, target: Wanted, mapped: Quantity | None
     """All arrangements in which the words make what the display shows, the nearest to what the map says first."""
     count = len(words) // 2
     found = []
-    for how in (*arrangements(count, register), *two_registers(count, register)):
+    every = (*arrangements(count, register), *as_mapped(count, register, mapped), *two_registers(count, register))
+    for how in every:
         raw = number_in(words, register, how)
         if not raw or (how.low_type and not raw % how.low_capacity):
             continue  # zero is every arrangement's zero and proves nothing
@@ -213,15 +231,31 @@ def _distance(how: Arrangement, scale: tuple[int, str, bool], mapped: Quantity |
     """How many slips, weighed by how rare each is, lie between the map and this reading."""
     power, unit, is_exact = scale
     cost = 0 if is_exact else 1
-    cost += 0 if how.low_type is None else 3 if how.low_register > how.register else 4
+    cost += 0 if how.low_type is None or _has_low_part(how, mapped) else 3 if how.low_register > how.register else 4
     cost += 2 if how.byte_order is ByteOrder.LOW_BYTE_FIRST else 0
     if mapped is None:
         return cost + (1 if power else 0) + (0 if unit == "" else 1)
     cost += 0 if how.register == mapped.register else 2 + abs(how.register - mapped.register)
-    cost += 0 if how.type is mapped.type else 2 if how.words == mapped.words else 3
+    cost += 3 if mapped.low_part is not None and how.low_type is None else 0
+    cost += _other_type(how, mapped)
     cost += 1 if how.is_ordered and how.word_order is not mapped.word_order else 0
     cost += 0 if unit in ("", mapped.unit) else 2
     return cost + (0 if _is_usual(power, unit, mapped) else 1)
+
+
+def _other_type(how: Arrangement, mapped: Quantity) -> int:
+    if how.type is mapped.type:
+        return 0 if how.words == mapped.words else 1
+    return 2 if how.words == mapped.words else 3
+
+
+def _has_low_part(how: Arrangement, mapped: Quantity | None) -> bool:
+    """Whether its low part is that of the map, as far from the high one."""
+    low = None if mapped is None else mapped.low_part
+    if mapped is None or low is None:
+        return False
+    part = (low.type, low.words, low.capacity, low.register - mapped.register)
+    return part == (how.low_type, how.low_words, how.low_capacity, how.low_register - how.register)
 
 
 def _is_as_mapped(how: Arrangement, mapped: Quantity | None) -> bool:
@@ -232,8 +266,12 @@ def _is_as_mapped(how: Arrangement, mapped: Quantity | None) -> bool:
 
 
 def _is_usual(power: int, unit: str, mapped: Quantity | None) -> bool:
-    """Whether the map multiplies so; without a unit the display may show raw counts as well."""
+    """Whether the map multiplies so; without a unit the display may show raw counts as well. Where another register
+    multiplies and is not known, any power may be its.
+    """
     if not unit and not power:
+        return True
+    if mapped is not None and mapped.factor is not None and unit == mapped.unit:
         return True
     return mapped is not None and unit in ("", mapped.unit) and mapped.step == Fraction(10) ** power
 
