@@ -21,13 +21,17 @@ def bits_of(written: Written) -> tuple[Bit, ...]:
     last = written.width - 1 if written.words else MOST_BIT
     do = "count from the lowest bit; `register` is bit 0" if written.is_bits_table else "count from the lowest bit"
     number = _numbered(written, "bits", f"a bit is a whole number from 0 to {last}", do, fields.whole(0, last))
-    bits = [bit for key in found if (bit := _bit(written, key, number)) is not None]
-    for k, bit in enumerate(bits):
-        if bit.name in {before.name for before in bits[:k]}:
-            _named_twice(
-                written, "bits", str(bit.number), f"{quoted(bit.name)} names another bit", "name each bit once"
-            )
-    return tuple(bits)
+    bits: dict[int, Bit] = {}
+    for key in found:
+        bit = _bit(written, key, number)
+        if bit is None:
+            continue
+        if bit.number in bits:  # the same number can be written as 1 and as +1
+            _named_twice(written, "bits", key, f"{bit.number} is named twice", "keep one of the names")
+        elif bit.name in {before.name for before in bits.values()}:
+            _named_twice(written, "bits", key, f"{quoted(bit.name)} names another bit", "name each bit once")
+        bits.setdefault(bit.number, bit)
+    return tuple(bits.values())
 
 
 def _bit(written: Written, key: str, number: Callable[[str], int | None]) -> Bit | None:

@@ -97,15 +97,21 @@ def _refuse(written: Written, kind: Kind) -> None:
     if kind in _NO_NUMBER:
         for key in _OF_A_NUMBER:
             written.refuses(key, f"has no meaning for {_NO_NUMBER[kind]}")
-    if kind not in SETTINGS:
-        written.refuses("setting", "belongs to a text, an enumeration, or a number that is no flow rate and no total")
-    if not written.has("setting") or kind not in SETTINGS:
-        written.refuses("expected", "belongs to a setting only", 'remove it, or add "setting: unit"')
+    _refuse_as_setting(written, kind)
     if kind is Kind.TEXT or written.is_bits_table:
         written.refuses("no_value", f"has no meaning for {'a text' if kind is Kind.TEXT else 'single bits'}")
     if written.is_bits_table:
         for key in ("word_order", "byte_order"):
             written.refuses(key, "has no meaning for single bits")
+
+
+def _refuse_as_setting(written: Written, kind: Kind) -> None:
+    if kind not in SETTINGS:
+        written.refuses("setting", "belongs to a text, an enumeration, or a number that is no flow rate and no total")
+    if not written.has("setting") or kind not in SETTINGS:
+        written.refuses("expected", "belongs to a setting only", 'remove it, or add "setting: unit"')
+    elif kind is Kind.OTHER and (written.has("scale_from") or written.has("exponent_from")):
+        written.refuses("expected", "has no meaning for a number that another register multiplies")
 
 
 def factor_of(written: Written) -> Factor | None:
