@@ -60,7 +60,7 @@ class Trial:
         return about if times is None else replace(about, step=about.step * times, factor=None)
 
     def _likeliest(self, kind_shown: str) -> Quantity | None:
-        """What a display's number is about, where nobody said it: one with a unit of the display's kind, if that has any."""
+        """What a display's number is about, where nobody said it: one whose unit is of the display's kind, if any."""
         numbers = [q for q in self.touched() if q.kind in (Kind.TOTAL, Kind.FLOW, Kind.OTHER)]
         if kind_shown:
             numbers = [q for q in numbers if q.unit in units.KINDS[kind_shown]]
