@@ -3,6 +3,7 @@
 from collections.abc import Callable
 from fractions import Fraction
 
+from tallywell.registers.described import exact
 from tallywell.registers.map_forms import ValidForm
 from tallywell.registers.meaning import QuantityMeaning
 from tallywell.registers.numbers import limits, number_of_pattern, pattern_of_number
@@ -15,17 +16,35 @@ from tallywell.written.forms import fill, label_of
 from tallywell.written.located import Path
 
 
-def valid_of(written: Written, number: Callable[[object], Fraction]) -> Range:
+def valid_of(written: Written, meaning: QuantityMeaning) -> Range:
     path = (*written.path, "valid")
     if written.document.at(path) is None:
         return Range()
     form = fill(ValidForm, written.document, path)
-    low = None if form.from_ is None else accept(written.document, (*path, "from"), number)
-    high = None if form.to is None else accept(written.document, (*path, "to"), number)
+    low = None if form.from_ is None else accept(written.document, (*path, "from"), meaning.number)
+    high = None if form.to is None else accept(written.document, (*path, "to"), meaning.number)
     if low is not None and high is not None and low > high:
         what = f"{label_of((*path, 'to'))} is below from, so that nothing is valid"
         written.document.complain((*path, "to"), what, "write the lower number as from")
+    _judge_sign(written, meaning, low)
     return Range(low, high)
+
+
+def _judge_sign(written: Written, meaning: QuantityMeaning, low: Fraction | None) -> None:
+    """A negative number that can be true tells that the type is a signed one."""
+    if low is None or low >= meaning.offset or written.type not in _SIGNED or meaning.kind is Kind.BITS:
+        return
+    at = (*written.path, "valid", "from")
+    what = f"{label_of(at)} is less than {written.type} can hold, {exact(meaning.offset)}"
+    do = f"write {_SIGNED[written.type]} if it is signed, or correct the number"
+    written.document.complain(at, what, do, warning=True)
+
+
+_SIGNED = {
+    ValueType.UINT16: ValueType.INT16,
+    ValueType.UINT32: ValueType.INT32,
+    ValueType.UINT64: ValueType.INT64,
+}
 
 
 def no_value_of(written: Written) -> tuple[int, ...]:

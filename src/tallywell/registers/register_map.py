@@ -174,7 +174,7 @@ def _whole(
 ) -> Quantity | None:
     form, is_total = written.form, meaning.kind is Kind.TOTAL
     enumeration = enumeration_of(written) if meaning.kind is Kind.ENUMERATION else ()
-    valid, no_value = valid_of(written, meaning.number), no_value_of(written)
+    valid, no_value = valid_of(written, meaning), no_value_of(written)
     expected = expected_of(written, meaning, enumeration)
     factor = factor_of(written) if meaning.kind in SCALABLE else None
     rhythm, display = (
