@@ -312,3 +312,78 @@ def test_what_is_no_map_at_all(text: str, expected: str) -> None:
     assert found is None
     assert len(problems) == 1
     assert str(problems[0]).startswith(expected)
+
+
+# --- numbers that another numbering printed
+
+
+def numbered(numbering: str, *quantities: str) -> list[str]:
+    """What is said of a map with this numbering and these places of quantities of one word, bits where they say so."""
+    lines = [
+        f"  q{k}: {{{place}{'' if 'type' in place else ', type: int16, unit: V'}}}\n"
+        for k, place in enumerate(quantities)
+    ]
+    text = HEAD.replace("on_the_wire", numbering) + "quantities:\n" + "".join(lines)
+    return [str(problem) for problem in parse_map(text, "bench.yaml")[1]]
+
+
+BITS_AT_17 = "register: 17, type: bits, bits: {0: on}"
+
+
+@pytest.mark.parametrize("numbering", ["on_the_wire", "one_based"])
+@pytest.mark.parametrize(
+    "places",
+    [
+        ("register: 40101", "register: 30105"),
+        ("register: 40101", BITS_AT_17),
+        ("table: holding, register: 400101", "table: coil, " + BITS_AT_17),
+        ("register: 400101",),
+    ],
+)
+def test_numbers_of_the_data_model_under_another_numbering_are_one_fault(
+    numbering: str, places: tuple[str, ...]
+) -> None:
+    (said,) = numbered(numbering, *places)
+    assert said.startswith("bench.yaml:3:12: numbering: the registers are numbered as the data model has them")
+    assert said.endswith(f'(got "{numbering}"); write "numbering: data_model"')
+
+
+def test_with_a_table_such_numbers_may_be_meant_so_that_is_a_warning() -> None:
+    (said,) = numbered("on_the_wire", "table: holding, register: 40101", "table: input, register: 30011")
+    assert said == (
+        "bench.yaml:3:12: warning: numbering: the registers are numbered as the data model has them, 40101 for one "
+        '(got "on_the_wire"); write "numbering: data_model" if the manual prints 30001 or 40001 for the first'
+    )
+
+
+@pytest.mark.parametrize(
+    "places",
+    [
+        ("table: holding, register: 40101", "table: holding, register: 7"),
+        ("table: input, register: 40101",),
+        ("table: holding, register: 50101",),
+        ("table: coil, " + BITS_AT_17,),
+        ("table: holding, register: 101",),
+    ],
+)
+def test_other_numbers_are_taken_as_they_are(places: tuple[str, ...]) -> None:
+    assert numbered("one_based", *places) == []
+
+
+def test_small_numbers_under_the_data_model_are_one_fault() -> None:
+    (said,) = numbered("data_model", "register: 101", "register: 103")
+    assert said == (
+        "bench.yaml:3:12: numbering: by the data model 101 is a coil, which is a single bit, and no quantity is of bits "
+        '(got "data_model"); write 40101 for a holding register, 30101 for an input register; or "numbering: one_based" '
+        'or "on_the_wire", with a table for each'
+    )
+
+
+def test_a_small_number_among_others_is_a_fault_of_its_own() -> None:
+    (said,) = numbered("data_model", "register: 40101", "register: 103")
+    assert said == (
+        'bench.yaml:7:18: quantity "q1": register: is a coil by its number, which is a single bit (got "103"); write '
+        '40103 for a holding register, 30103 for an input register; or "type: bits"'
+    )
+    (said,) = numbered("data_model", "register: 40101", "table: holding, register: 103")
+    assert said.endswith('(got "103"); write 40103 for this holding register, or "table: coil"')

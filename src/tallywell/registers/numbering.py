@@ -67,10 +67,29 @@ def _of_data_model(number: int, table: Table | None) -> tuple[Table, int] | Wron
             if table not in (None, named):
                 return Wrong(
                     f"is in the {named} table by its number, but table says {table}",
-                    f'write "table: {named}", or correct the number',
+                    _correct_one(number - low, named, table),
                 )
             return named, number - low
     return Wrong("is no register number of the data model", _CORRECT)
+
+
+def _correct_one(register: int, named: Table, table: Table | None) -> str:
+    if table is None or table.is_bits or not named.is_bits:
+        return f'write "table: {named}", or correct the number'
+    return f'write {as_written(register, Numbering.DATA_MODEL, table)} for this {table} register, or "table: {named}"'
+
+
+def table_of_number(number: int) -> Table | None:
+    """The table that a number names in the data model; None where it names none."""
+    return next((named for low, high, named in _DATA_MODEL if low <= number <= high), None)
+
+
+def as_words(number: int) -> str:
+    """What to write where a word was meant and the number of the data model is that of a bit."""
+    found = on_the_wire(number, Numbering.DATA_MODEL, None)
+    assert not isinstance(found, Wrong), "it names a bit"
+    holding, register = (as_written(found[1], Numbering.DATA_MODEL, table) for table in (Table.HOLDING, Table.INPUT))
+    return f"write {holding} for a holding register, {register} for an input register"
 
 
 _CORRECT = (

@@ -10,8 +10,8 @@ from tallywell.registers.conditions import bits_of, enumeration_of
 from tallywell.registers.lengths import words_of
 from tallywell.registers.map_forms import DisplayForm, MapForm, QuantityForm, TypeWritten
 from tallywell.registers.meaning import DIRECTIONS, SCALABLE, SETTINGS, QuantityMeaning, factor_of, meaning_of
-from tallywell.registers.numbering import Numbering, Wrong, on_the_wire
-from tallywell.registers.places import place_of
+from tallywell.registers.numbering import Numbering, Wrong, as_words, on_the_wire
+from tallywell.registers.places import numbering_of, place_of
 from tallywell.registers.quantity import (
     Bit,
     ByteOrder,
@@ -52,6 +52,7 @@ def parse_map(text: str, file: str, base: ReadText | None = None) -> tuple[Regis
 
 def _map(document: Document, form: MapForm) -> RegisterMap | None:
     """None where its name or revision is missing; where the document is faulty, what could be read of it."""
+    form = form.model_copy(update={"numbering": numbering_of(document, form.numbering)})
     limits = spans.limits_of(document, form.numbering)
     quantities = scaled(document, _quantities(document, form))
     together = spans.together_of(document, quantities)
@@ -144,6 +145,11 @@ def _table(
     if table is None or not table.is_bits or form.type in (None, TypeWritten.BITS):
         return table, True
     at = (*path, "type")
+    if form.table is None and form.register_ is not None and not form.type.is_bits:
+        at, kind = (*path, "register"), "a coil" if table is Table.COIL else "a discrete input"
+        what = f"{label_of(at)}: is {kind} by its number, which is a single bit"
+        document.complain(at, what, f'{as_words(form.register_)}; or "type: bits"')
+        return table, False
     document.complain(at, f"{label_of(at)}: the {table} table holds single bits", 'write "type: bits"')
     return table, False
 
