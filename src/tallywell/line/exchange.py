@@ -357,10 +357,13 @@ class Exchange:
         )  # fmt: skip
 
     def _owes_until(self, fault: Fault | None, now_ns: int) -> int | None:
-        """Rule 5. Who did not answer within the longest delay gets as long again: it may be late in earnest."""
+        """Rule 5. Who did not answer within the longest delay gets as long again: it may be late in earnest.
+
+        What ended the exchange before may have been another's: an echo, noise, a foreign frame. So it is the same then.
+        """
         if self._sent_ns is None or fault is None or (fault is Fault.EXCEPTION and not self._may_be_wakings()):
             return None
-        since_ns = now_ns if fault is Fault.NO_ANSWER else self._sent_ns + self.settings.latency_ns
+        since_ns = now_ns if fault is Fault.NO_ANSWER else self._answer_by_ns
         return since_ns + self._asked.longest_delay_ns + self._reply_ns() + self.settings.silence_ns
 
     def _may_be_wakings(self) -> bool:

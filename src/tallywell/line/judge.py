@@ -49,7 +49,8 @@ def _of_frame(ask: Ask, heard: bytes) -> Fault | None:
 def _of_damage(ask: Ask, heard: bytes) -> Fault:
     if _holds_answer(ask, heard):
         return Fault.STRAY_BYTES
-    if len(heard) in (wanted_length(ask, heard), stated_length(heard)):
+    # The reply's own length too, where the damage made a refusal of the function.
+    if len(heard) in (frame.reply_length(ask.read), wanted_length(ask, heard), stated_length(heard)):
         return Fault.BAD_CRC
     begins = any(heard.startswith(head[: min(2, len(heard))]) for head, _ in _answers(ask))
     return Fault.WRONG_LENGTH if begins else Fault.STRAY_BYTES
