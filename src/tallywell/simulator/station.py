@@ -39,11 +39,18 @@ class Woken:
 
 @dataclass(frozen=True, slots=True)
 class Answer:
-    """`frame` leaves `delay_ns` after the silence that ended the request."""
+    """`frame` leaves `delay_ns` after the silence that ended the request.
+
+    `pauses`: before which of its bytes (counted from 0) the sender pauses, and for how many nanoseconds.
+    """
 
     delay_ns: int
     frame: bytes
     served: Served | None = None
+    pauses: tuple[tuple[int, int], ...] = ()
+
+
+Answers = tuple[Answer, ...]
 
 
 class Station:
@@ -58,7 +65,7 @@ class Station:
         self.turnaround_ns = turnaround_ns
         self._woken: dict[int, Woken] = {}
 
-    def hear(self, frame: bytes, utc_ms: int) -> tuple[Answer, ...]:
+    def hear(self, frame: bytes, utc_ms: int) -> Answers:
         """What follows from the bytes between two silences, heard at `utc_ms`."""
         if not crc_holds(frame) or frame[0] not in self.meters:
             return ()
@@ -84,7 +91,7 @@ class Station:
         self._woken[meter.address] = Woken(woken.from_ms, utc_ms)
         return utc_ms < woken.from_ms
 
-    def _read(self, meter: Meter, function: int, register: int, words: int, utc_ms: int) -> tuple[Answer, ...]:
+    def _read(self, meter: Meter, function: int, register: int, words: int, utc_ms: int) -> Answers:
         data = meter.answer(function, register, words, utc_ms)
         if data is None:
             return ()
@@ -93,5 +100,5 @@ class Station:
         served = Served(utc_ms, meter.address, function, register, words, data)
         return (Answer(self.turnaround_ns, reply(meter.address, function, data), served),)
 
-    def _refused(self, meter: Meter, function: int, code: int) -> tuple[Answer, ...]:
+    def _refused(self, meter: Meter, function: int, code: int) -> Answers:
         return (Answer(self.turnaround_ns, exception_reply(meter.address, function, code)),)
