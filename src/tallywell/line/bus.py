@@ -1,10 +1,13 @@
-"""One owner per port: it asks, listens, and says how each exchange ended. Edge."""
+"""One owner per port, be it serial or a connection: it asks, listens, and says how each exchange ended. Edge."""
 
 from collections.abc import Callable
+from typing import Protocol
 
-from tallywell.line.exchange import Exchange
-from tallywell.line.port import PortLost, SerialPort, Wake, open_port, wait_for
-from tallywell.line.timing import LineSettings
+from tallywell.line.exchange import Exchange, NeedMore
+from tallywell.line.port import PortLost, Wake, open_port, wait_for
+from tallywell.line.socket_port import open_socket
+from tallywell.line.tcp_exchange import TcpExchange
+from tallywell.line.timing import AnySettings, LineSettings
 from tallywell.readings.clocks import Clock
 from tallywell.readings.exchange import Ask, Outcome
 from tallywell.readings.faults import Fault
@@ -12,21 +15,63 @@ from tallywell.readings.problems import EdgeFailure
 
 FIRST_RETRY_NS = 50_000_000
 LONGEST_RETRY_NS = 500_000_000
+# A gateway takes half a minute to start, and has few places for connections, which each abandoned attempt may hold for
+# a while (common practice, no source): so it is tried less often than a path in /dev.
+LONGEST_CONNECT_RETRY_NS = 5_000_000_000
+# A peer that vanished without a word looks like silent meters. After so many requests in a row to which not one byte
+# came the connection is made anew; where only meters are silent, that does no harm.
+SILENT_REQUESTS = 3
+MOST_CHUNKS = 16  # of what came between two exchanges, looked at before a request
+
+
+class Machine(Protocol):
+    """An exchange without a clock and without a port; `broken`: why the port must be opened anew."""
+
+    @property
+    def broken(self) -> str | None: ...
+    def start(self, ask: Ask, now_ns: int) -> None: ...
+    def receive(self, chunk: bytes, now_ns: int) -> Fault | NeedMore: ...
+    def request_due(self, now_ns: int) -> bytes: ...
+    def deadline(self) -> int: ...
+    def expire(self, now_ns: int) -> Outcome | None: ...
+    def halt(self, fault: Fault, now_ns: int) -> Outcome: ...
+    def reopened(self, now_ns: int) -> None: ...
+
+
+class Opened(Protocol):
+    """An open port or connection. PortLost where it is none any more."""
+
+    def read(self) -> bytes: ...
+    def write(self, frame: bytes) -> None: ...
+    def wait(self, for_ns: int) -> None: ...
+    def close(self) -> None: ...
+
+
+def machine_of(settings: AnySettings, now_ns: int) -> Machine:
+    """Serial frames, in a socket or not, have one exchange; numbered ones have another."""
+    if isinstance(settings, LineSettings) or not settings.numbered:
+        return Exchange(settings, now_ns)
+    return TcpExchange(settings, now_ns)
+
+
+def open_line(settings: AnySettings, wake: Wake) -> Opened:
+    return open_port(settings, wake) if isinstance(settings, LineSettings) else open_socket(settings, wake)
 
 
 class Bus:
     """The line's owner. One thread exchanges; `stop` may come from any other.
 
-    A lost port is closed at once and opened again by its path at the next exchange: after 50 ms, doubling to 0.5 s
-    while it fails. An exchange waits that long at most before it says PORT_LOST; nothing was sent then.
+    A lost port is closed at once and opened again by its path or address at the next exchange: after 50 ms, doubling to
+    0.5 s (a connection: 5 s) while it fails. An exchange waits that long at most, and as long as connecting takes,
+    before it says PORT_LOST; nothing was sent then.
     `trouble` says why the port is away, None while it is open or was not tried yet.
     """
 
     def __init__(
         self,
-        settings: LineSettings,
+        settings: AnySettings,
         clock: Clock,
-        open_as: Callable[[LineSettings, Wake], SerialPort] = open_port,
+        open_as: Callable[[AnySettings, Wake], Opened] = open_line,
     ) -> None:
         self.settings = settings
         self.trouble: EdgeFailure | None = None
@@ -34,8 +79,10 @@ class Bus:
         self._open_as = open_as
         self._wake = Wake()
         self._stopped = False
-        self._port: SerialPort | None = None
-        self._exchange = Exchange(settings, clock.boot_ns())
+        self._port: Opened | None = None
+        self._exchange = machine_of(settings, clock.boot_ns())
+        self._by_path = isinstance(settings, LineSettings)
+        self._unanswered = 0  # requests in a row to which not one byte came
         self._pause_ns = FIRST_RETRY_NS
         self._retry_at_ns = clock.boot_ns()
 
@@ -60,8 +107,7 @@ class Bus:
         try:
             return self._run(port)
         except PortLost as lost:
-            what = f"port {self.settings.port} was lost: {lost}"
-            self._away(EdgeFailure(what, hint="is the adapter plugged in?", again=True))
+            self._away(EdgeFailure(f"{self.settings.called} was lost: {lost}", hint=lost.hint, again=True))
             return self._exchange.halt(Fault.PORT_LOST, self._clock.boot_ns())
 
     def stop(self) -> None:
@@ -72,29 +118,55 @@ class Bus:
     def close(self) -> None:
         """Let go of the port. To be called by the thread that exchanges, or when it has ended."""
         self.stop()
-        if self._port is not None:
-            self._port.close()
-            self._port = None
+        self._let_go()
         self._wake.close()
 
-    def _run(self, port: SerialPort) -> Outcome:
+    def _run(self, port: Opened) -> Outcome:
         """The driver. `now` is read before the port is: what was not there then had not come by `now`."""
-        machine, boot_ns = self._exchange, self._clock.boot_ns
+        machine, boot_ns, heard = self._exchange, self._clock.boot_ns, False
         while not self._stopped:
             now_ns = boot_ns()
             chunk = port.read()
             if chunk:
+                heard = True
                 machine.receive(chunk, boot_ns())
             outcome = machine.expire(now_ns)
             if outcome is not None:
                 self._pause_ns = FIRST_RETRY_NS
+                self._look_at_connection(outcome, heard)
                 return outcome
             if request := machine.request_due(boot_ns()):
                 port.write(request)
             port.wait(machine.deadline() - boot_ns())
         return machine.halt(Fault.STOPPED, boot_ns())
 
-    def _ready_port(self) -> SerialPort | None:
+    def _look_at_connection(self, outcome: Outcome, heard: bool) -> None:
+        """Give up a connection that cannot be followed any more, or whose peer seems to have vanished."""
+        silent = outcome.fault is Fault.NO_ANSWER and not heard
+        self._unanswered = self._unanswered + 1 if silent else 0
+        if self._exchange.broken:
+            what = f"{self.settings.called} was left: {self._exchange.broken}"
+            self._away(EdgeFailure(what, hint="is it a Modbus TCP server, and not a raw serial port?", again=True))
+        elif self._unanswered >= SILENT_REQUESTS and not self._by_path:
+            self._unanswered = 0
+            self._let_go()
+
+    def _look_before_asking(self) -> None:
+        """Many a gateway closes an idle connection: that is no reason to miss a poll, as nothing was asked yet."""
+        if self._port is None or self._by_path:
+            return
+        try:
+            for _ in range(MOST_CHUNKS):
+                if not (chunk := self._port.read()):
+                    break
+                self._exchange.receive(chunk, self._clock.boot_ns())
+        except PortLost:
+            self._let_go()
+        if self._exchange.broken:
+            self._let_go()
+
+    def _ready_port(self) -> Opened | None:
+        self._look_before_asking()
         while self._port is None and not self._stopped:
             wait_ns = self._retry_at_ns - self._clock.boot_ns()
             if wait_ns > 0:
@@ -107,12 +179,15 @@ class Bus:
         return None if self._stopped else self._port
 
     def _away(self, why: EdgeFailure) -> None:
+        self._let_go()
+        self.trouble = why
+        self._retry_at_ns = self._clock.boot_ns() + self._pause_ns
+        self._pause_ns = min(2 * self._pause_ns, LONGEST_RETRY_NS if self._by_path else LONGEST_CONNECT_RETRY_NS)
+
+    def _let_go(self) -> None:
         if self._port is not None:
             self._port.close()
             self._port = None
-        self.trouble = why
-        self._retry_at_ns = self._clock.boot_ns() + self._pause_ns
-        self._pause_ns = min(2 * self._pause_ns, LONGEST_RETRY_NS)
 
     def _not_asked(self, ask: Ask, fault: Fault) -> Outcome:
         now_ns = self._clock.boot_ns()

@@ -26,7 +26,11 @@ PARITIES = {"none": serial.PARITY_NONE, "even": serial.PARITY_EVEN, "odd": seria
 
 
 class PortLost(Exception):
-    """The port is gone or does not work any more."""
+    """The port is gone or does not work any more. `hint`: what to do."""
+
+    def __init__(self, what: str, hint: str = "is the adapter plugged in?") -> None:
+        super().__init__(what)
+        self.hint = hint
 
 
 class Wake:

@@ -30,6 +30,7 @@ from tallywell.readings.exchange import Ask, Outcome, Refused
 from tallywell.readings.faults import Fault
 
 KEPT_WAKINGS = 8  # whose late answers are no fault
+AT_ONCE = 0  # the boot clock begins here. A peer may close right behind its answer: nothing is waited for
 FIRST_FROM_NS = 1_000_000  # the clock's milliseconds give the first number
 
 
@@ -258,7 +259,7 @@ class TcpExchange:
         self._outcome = Outcome(
             self._asked, data, fault,
             sent_ns=now_ns if self._sent_ns is None else self._sent_ns,
-            ended_ns=now_ns,
+            ended_ns=max(now_ns, self._last_ns),
             first_ns=self._first_ns,
             exception_code=self._answer.pdu[1] if self._answer and refused else None,
             refused=tuple(self._refused),
@@ -283,9 +284,9 @@ _DEADLINE: dict[TcpState, Callable[[TcpExchange], int]] = {
     TcpState.HELD: lambda line: line._ends_ns,
     TcpState.READY: lambda line: line._ends_ns,
     TcpState.WAITING: lambda line: line._ends_ns,
-    TcpState.CAME: lambda line: line._last_ns,
+    TcpState.CAME: lambda _: AT_ONCE,
     TcpState.WAKING: lambda line: line._ends_ns,
-    TcpState.BROKEN: lambda line: line._last_ns,
+    TcpState.BROKEN: lambda _: AT_ONCE,
 }
 
 TABLE: dict[tuple[TcpState, Happening], Callable[[TcpExchange, int], TcpState]] = {
