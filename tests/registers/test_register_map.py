@@ -151,7 +151,10 @@ def test_limits_are_read() -> None:
         ),
         (
             "flow_rate: {table: inputs, register: 2, type: uint16, unit: gpm}",
-            '6:22: quantity "flow_rate": table must be one of holding, input, coil, discrete (got "inputs"); did you mean "input"?',
+            (
+                '6:22: quantity "flow_rate": table must be one of holding, input, coil, discrete (got "inputs"); '
+                'did you mean "input"?'
+            ),
         ),
         (
             "flow_rate: {register: 2, type: uint16, unit: gpm}",
@@ -373,9 +376,9 @@ def test_other_numbers_are_taken_as_they_are(places: tuple[str, ...]) -> None:
 def test_small_numbers_under_the_data_model_are_one_fault() -> None:
     (said,) = numbered("data_model", "register: 101", "register: 103")
     assert said == (
-        "bench.yaml:3:12: numbering: by the data model 101 is a coil, which is a single bit, and no quantity is of bits "
-        '(got "data_model"); write 40101 for a holding register, 30101 for an input register; or "numbering: one_based" '
-        'or "on_the_wire", with a table for each'
+        "bench.yaml:3:12: numbering: by the data model 101 is a coil, which is a single bit, and no quantity is of "
+        'bits (got "data_model"); write 40101 for a holding register, 30101 for an input register; or "numbering: '
+        'one_based" or "on_the_wire", with a table for each'
     )
 
 
@@ -387,3 +390,27 @@ def test_a_small_number_among_others_is_a_fault_of_its_own() -> None:
     )
     (said,) = numbered("data_model", "register: 40101", "table: holding, register: 103")
     assert said.endswith('(got "103"); write 40103 for this holding register, or "table: coil"')
+
+
+# --- one slip, one message
+
+
+@pytest.mark.parametrize(
+    ("keys", "said"),
+    [
+        ("one_cuont: 100 gal", 'unknown key "one_cuont"; did you mean "one_count"?'),
+        (
+            "unit: 100 gal",
+            (
+                'unit has no meaning for an integer total (got "100 gal"); '
+                'write "one_count: 100 gal": one_count says what a count is'
+            ),
+        ),
+    ],
+)
+def test_one_slip_of_a_total_is_one_message(keys: str, said: str) -> None:
+    total = f"  forward_total: {{table: input, register: 2, type: uint32, {keys}, digits: 8, for_the_books: yes}}\n"
+    _, problems = parse_map(f"{HEAD}quantities:\n{total}", "bench.yaml")
+    (problem,) = problems
+    assert f"{problem.what}; {problem.do}".startswith('quantity "forward_total": ')
+    assert str(problem).endswith(said)

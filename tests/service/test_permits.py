@@ -110,7 +110,7 @@ def test_a_faulty_share_does_not_make_the_sum_a_fault_besides() -> None:
                 "to is the first day that no longer belongs"
             ),
         ),
-        ("P-1: {points: [a]}", '3:3: permit "P-1" needs "kind"; add "kind: right"'),
+        ("P-1: {points: [a]}", '3:3: permit "P-1" needs "kind"; add "kind: right" (or licence, registration)'),
     ],
 )
 def test_one_fault_is_one_message(written: str, expected: str) -> None:

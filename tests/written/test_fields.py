@@ -84,6 +84,14 @@ def test_what_is_no_share(written: str) -> None:
         ("8 inches", "length", 'did you mean "8 in"?'),
         ("8", "length", "add a unit: m, mm, cm, in, ft"),
         ("20 l/s", "flow rate", 'did you mean "20 L/s"?'),
+        ("10 m³", "volume", 'did you mean "10 m3"?'),
+        ("10 US gal", "volume", 'did you mean "10 gal"?'),
+        ("10 cubic meters", "volume", 'did you mean "10 m3"?'),
+        ("10 cu ft", "volume", 'did you mean "10 ft3"?'),
+        ("20 US gpm", "flow rate", 'did you mean "20 gpm"?'),
+        ("20 m³/hr", "flow rate", 'did you mean "20 m3/h"?'),
+        ("20 liters per second", "flow rate", 'did you mean "20 L/s"?'),
+        ("20 gallons/minute", "flow rate", 'did you mean "20 gpm"?'),
     ],
 )
 def test_units_as_people_write_them_get_a_suggestion(written: str, kind: str, advice: str) -> None:
@@ -93,6 +101,11 @@ def test_units_as_people_write_them_get_a_suggestion(written: str, kind: str, ad
 def test_a_millilitre_is_not_taken_for_a_megalitre() -> None:
     assert "did you mean" not in refused(fields.measured("volume"), "5 mL")
     assert "did you mean" not in refused(fields.measured("flow rate"), "5 ml/day")
+
+
+def test_no_other_volume_is_suggested_for_a_flow_rate() -> None:
+    """Litres an hour are none of the known flow rates, and gallons an hour are something else."""
+    assert "did you mean" not in refused(fields.measured("flow rate"), "5 L/h")
 
 
 def test_the_ends_of_a_measure_are_named() -> None:
@@ -136,3 +149,7 @@ def test_suggestions_look_past_capitals() -> None:
     assert fields.suggestion("Baud", ["port", "baud"]) == 'did you mean "baud"?'
     assert fields.suggestion("xyz", ["port", "baud"]) == "known are port, baud"
     assert fields.suggestion("xyz", []) == ""
+
+
+def test_of_two_that_are_as_near_the_first_is_suggested() -> None:
+    assert fields.suggestion("float", ["int16", "float32", "float64"]) == 'did you mean "float32"?'

@@ -1,5 +1,6 @@
 """One group judged by its form: every fault at once, and the rest of the group still usable."""
 
+from enum import StrEnum
 from typing import Annotated
 
 from pydantic import PlainValidator
@@ -8,6 +9,15 @@ from tallywell.written import fields
 from tallywell.written.fields import whole
 from tallywell.written.forms import Form, Key, fill, label_of
 from tallywell.written.located import read_document
+
+
+class Drive(StrEnum):
+    SHAFT = "shaft"
+    BELT = "belt"
+
+
+class Driven(Form):
+    drive: Annotated[Drive | None, PlainValidator(fields.chosen(Drive)), Key("drive: shaft")] = None
 
 
 class Pump(Form):
@@ -49,6 +59,20 @@ def test_a_comma_inside_a_number_is_named() -> None:
 
 def test_what_is_missed_is_said_at_the_group() -> None:
     assert filled("pumps:\n  a: {stages: 4}\n")[1] == ['2:3: pumps.a needs "label"; add "label: Booster"']
+
+
+def test_a_comma_inside_a_number_is_one_fault_whatever_stands_before_it() -> None:
+    found, problems = filled("pumps:\n  a: {label: B, stages: 0,5 gpm}\n")
+    assert found == Pump(label="B")
+    assert problems == [
+        '2:27: pumps.a: unknown key "5 gpm"; a comma inside a number? write "20.5", and thousands without one'
+    ]
+
+
+def test_what_is_missed_and_is_one_of_few_words_is_said_with_all() -> None:
+    document = read_document("pump: {}\n", "f.yaml")
+    fill(Driven, document, ("pump",))
+    assert [str(each) for each in document.problems] == ['f.yaml:1:1: pump needs "drive"; add "drive: shaft" (or belt)']
 
 
 def test_what_is_no_group() -> None:

@@ -148,12 +148,26 @@ def _with_unit(written: Written, kind: Kind, unit: Measure | None, unit_kind: st
     return QuantityMeaning(kind, unit.unit, unit.number, offset, per_unit, unit_kind=unit_kind)
 
 
+def _is_under_unit(written: Written) -> bool:
+    """Whether what one count is stands under unit, where a number with a unit of another kind of quantity would."""
+    in_unit = not written.type.is_float and not written.has("one_count")
+    return in_unit and kind_of_unit(written.form.unit) == "volume"
+
+
+def _counted_under_unit(written: Written) -> QuantityMeaning:
+    do = f'write "one_count: {written.form.unit}": one_count says what a count is'
+    written.complain("unit", "has no meaning for an integer total", do)
+    return QuantityMeaning(Kind.TOTAL, unit_kind="volume")
+
+
 def _total(written: Written, numbering: Numbering | None) -> QuantityMeaning:
     """A total counts one_count; as a float it has a unit besides (the volume of 1.0), as an integer it has none."""
     form = written.form
     written.refuses(
         "offset", "has no meaning for a total", "remove it; a first count is noted when a meter is installed"
     )
+    if _is_under_unit(written):
+        return _counted_under_unit(written)
     written.needs("one_count", "one_count: 100 gal", " (the volume of one count)")
     if written.type.is_float:
         written.needs("unit", "unit: gal", " (the volume of 1.0)")

@@ -13,7 +13,7 @@ from tallywell.readings.units import Measure
 from tallywell.registers.map_forms import QuantityForm
 from tallywell.registers.quantity import Table, ValueType
 from tallywell.written import fields
-from tallywell.written.forms import label_of
+from tallywell.written.forms import label_of, misspelt
 from tallywell.written.located import Document, Path
 
 Accepted = TypeVar("Accepted")
@@ -50,7 +50,8 @@ class Written:
         self.document.complain(path, f"{label_of(path)} {what}", do, got=got, warning=warning)
 
     def needs(self, key: str, example: str, why: str) -> None:
-        if not self.has(key):  # one that is there and at fault has its problem already
+        is_misspelt = key in misspelt(QuantityForm, self.document.group(self.path))
+        if not self.has(key) and not is_misspelt:  # one that is there and at fault has its problem already
             what = f'{label_of(self.path)} needs "{key}"{why}'
             self.document.complain(self.path, what, f'add "{example}"', got="", key=True)
 

@@ -6,6 +6,7 @@ Each carries its schema for editors and its words for the reference, so that wha
 
 import difflib
 import re
+import unicodedata
 from collections.abc import Iterable
 from datetime import date
 from enum import StrEnum
@@ -34,6 +35,8 @@ _ALSO = {
     "ac-ft": "acre_foot", "acft": "acre_foot", "af": "acre_foot", "acre-foot": "acre_foot", "acre-feet": "acre_foot",
     "acre_feet": "acre_foot", "ac-in": "acre_inch", "acre-inch": "acre_inch", "acre-inches": "acre_inch",
     "gallon": "gal", "gallons": "gal", "liter": "L", "litre": "L", "liters": "L", "litres": "L", "cf": "ft3",
+    "cubic meter": "m3", "cubic meters": "m3", "cubic metre": "m3", "cubic metres": "m3", "kl": "m3", "usg": "gal",
+    "cu ft": "ft3", "cubic feet": "ft3", "cubic foot": "ft3",
     "cuft": "ft3", "ft^3": "ft3", "m^3": "m3", "cbm": "m3", "lps": "L/s", "lpm": "L/min", "mgd": "Mgal/day",
     "gal/min": "gpm", "ft3/s": "cfs", "m3/d": "m3/day", "gpd": "gal/day", "gph": "gal/h", "cfm": "ft3/min",
     "inch": "in", "inches": "in", '"': "in", "feet": "ft", "foot": "ft", "sec": "s", "second": "s", "seconds": "s",
@@ -59,8 +62,14 @@ def suggestion(wrong: str, known: Iterable[str]) -> str:
 def nearest(wrong: str, known: Iterable[str]) -> str | None:
     """What was probably meant; None where nothing is near."""
     small = {choice.lower(): choice for choice in known}
-    near = difflib.get_close_matches(wrong.lower()[:100], small, n=1, cutoff=0.6)
-    return small[near[0]] if near else None
+    bare = wrong.lower()[:100]
+    near = difflib.get_close_matches(bare, small, n=3, cutoff=0.6)
+    best = [one for one in near if _likeness(one, bare) == _likeness(near[0], bare)]
+    return next((choice for key, choice in small.items() if key in best), None)
+
+
+def _likeness(one: str, other: str) -> float:
+    return difflib.SequenceMatcher(a=one, b=other).ratio()
 
 
 @accepts("text", acceptor.TEXT)
@@ -228,6 +237,9 @@ def _unit_advice(written: str, kind: str) -> str:
 def nearest_unit(wrong: str, kind: str) -> str | None:
     """The unit of this kind that was probably meant."""
     known = units.KINDS[kind]
+    wrong = _plainly(wrong)
+    if wrong in known:
+        return wrong
     if kind == "duration" and wrong == "m":
         return "min"  # nobody means metres there
     if kind != "volume" and any(wrong in others for others in units.KINDS.values()):
@@ -240,7 +252,21 @@ def nearest_unit(wrong: str, kind: str) -> str | None:
         if guess in known:
             return guess
     near = difflib.get_close_matches(wrong.lower()[:40], small, n=1, cutoff=0.7)
-    return small[near[0]] if near else None
+    return small[near[0]] if near and _is_of_one_volume(wrong, near[0]) else None
+
+
+def _plainly(wrong: str) -> str:
+    """m³ as m3, "US gal" as gal, "liters per second" as L/s."""
+    bare = re.sub(r"\A(?:U\.?S\.?|us)\s+", "", unicodedata.normalize("NFKC", wrong).replace(" per ", "/"))
+    volume, slash, time = bare.partition("/")
+    if not slash:
+        return bare
+    return f"{_ALSO.get(volume.lower(), volume)}/{_ALSO.get(time.lower(), time)}"
+
+
+def _is_of_one_volume(wrong: str, near: str) -> bool:
+    """Whether a rate that is spelt nearly so counts the same volume: gallons an hour are no slip for litres an hour."""
+    return "/" not in wrong or "/" not in near or wrong.lower().split("/")[0] == near.split("/", maxsplit=1)[0]
 
 
 def chosen(kinds: type[Chosen]) -> Acceptor[Chosen]:

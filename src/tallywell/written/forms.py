@@ -7,6 +7,7 @@ yields its other keys, and what hangs together (addresses, references, shares) i
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any, ClassVar, TypeVar
 
 from pydantic import BaseModel, ConfigDict, PlainValidator, ValidationError
@@ -20,6 +21,7 @@ from tallywell.written.located import Document, Path, quoted
 # In {a: 20,5 gpm} the comma ends the value, and what stands behind it reads as another key.
 _AFTER_COMMA = re.compile(r"[0-9]+(\s|\Z)")
 _POINT_ADVICE = 'a comma inside a number? write "20.5", and thousands without one'
+MOST_OTHERS = 4  # words in one message
 GROUPS = {"lines": "line", "wells": "well", "points": "point", "permits": "permit", "quantities": "quantity"}
 
 
@@ -125,15 +127,18 @@ def fill(form: type[Filled], document: Document, path: Path) -> Filled:
         document.complain(path, f"{label_of(path)} must be a group of keys", f"such as {{{_example(form)}}}")
         return form()
     for key, example in _needed(form).items():
-        if key not in written and key not in _misspelt(form, written):
-            document.complain(path, f'{label_of(path)} needs "{key}"', f'add "{example}"', got="", key=True)
+        if key not in written and key not in misspelt(form, written):
+            do = f'add "{example}"{_others(form, key, example)}'
+            document.complain(path, f'{label_of(path)} needs "{key}"', do, got="", key=True)
     try:
         return form.model_validate(written)
     except ValidationError as error:
         faults = error.errors(include_url=False, include_input=False)
+    cut = _cut_by_a_comma(list(written), form)
     for fault in faults:
-        _complain(document, form, path, fault)
-    wrong = {str(fault["loc"][0]) for fault in faults}
+        if fault["loc"][0] not in cut:
+            _complain(document, form, path, fault)
+    wrong = {str(fault["loc"][0]) for fault in faults} | cut
     return form.model_validate({key: value for key, value in written.items() if key not in wrong})
 
 
@@ -163,11 +168,25 @@ def _known(form: type[Form]) -> list[str]:
     return [field.alias or name for name, field in form.model_fields.items()]
 
 
-def _misspelt(form: type[Form], written: Iterable[str]) -> set[str]:
+def misspelt(form: type[Form], written: Iterable[str]) -> set[str]:
     """Keys that were probably meant by unknown ones: one fault, one message."""
     known = _known(form)
     unknown = (key for key in written if key not in known)
     return {near for key in unknown if (near := nearest(key, known)) is not None}
+
+
+def _cut_by_a_comma(keys: list[str], form: type[Form]) -> set[str]:
+    """Keys whose number ends at a comma, so that its rest reads as another key: one fault, which is told there."""
+    known = _known(form)
+    return {before for before, key in pairwise(keys) if key not in known and _AFTER_COMMA.match(key)}
+
+
+def _others(form: type[Form], key: str, example: str) -> str:
+    """The other words that may stand there, where they are few: none of them is the usual one for everybody."""
+    shape = next(each.shape for each in keys_of(form) if each.name == key)
+    words = shape.schema.get("enum", []) if isinstance(shape, Acceptor) else []
+    others = [str(word) for word in words if example != f"{key}: {word}"]
+    return f" (or {', '.join(others)})" if 0 < len(others) <= MOST_OTHERS else ""
 
 
 def _needed(form: type[Form]) -> dict[str, str]:
