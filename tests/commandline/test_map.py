@@ -89,6 +89,15 @@ def test_what_is_shown_of_a_quantity(capsys: pytest.CaptureFixture[str]) -> None
     assert "pause 0 s" in lines
 
 
+def test_a_low_part_is_shown_as_the_map_counts_and_as_on_the_wire(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    said = Said(capsys, "show", awkward(tmp_path))
+    at = said.lines.index("forward_total input 10 11 uint32 2 high_word_first")
+    assert said.lines[at + 1] == "its low part input 12 13 float32 2 high_word_first"
+    assert "By which reads, registers as on the wire" in said.lines
+
+
 def test_a_variant_shows_its_base_and_what_it_changes(capsys: pytest.CaptureFixture[str]) -> None:
     said = Said(capsys, "show", TEE_2)
     assert said.lines[0] == f"tee-k-2 (1): {TEE_2}, based on {TEE}; numbering on_the_wire"
@@ -97,6 +106,17 @@ def test_a_variant_shows_its_base_and_what_it_changes(capsys: pytest.CaptureFixt
 
 
 # --- diff
+
+
+def test_a_long_status_word_that_came_or_went_keeps_to_the_width(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with_bits, without = tmp_path / "after.yaml", awkward(tmp_path)
+    names = ", ".join(f"{k}: condition_of_bit_{k}" for k in range(16))
+    with_bits.write_text(f"{AWKWARD}  alarms: {{table: holding, register: 20, type: bits, bits: {{{names}}}}}\n")
+    said = Said(capsys, "diff", without, str(with_bits))
+    assert max(map(len, said.out.splitlines())) <= 100
+    assert "15 condition_of_bit_15" in said.out
 
 
 def test_the_same_map_and_another(capsys: pytest.CaptureFixture[str]) -> None:

@@ -44,9 +44,11 @@ def _named(found: "RegisterMap") -> str:
 def _lines(found: "Differences") -> list[str]:
     from tallywell.reports.table import pairs, wrapped
 
-    lines = [
-        f"  {kind}: {_quantity(q)}" for kind, qs in (("removed", found.removed), ("added", found.added)) for q in qs
-    ]
+    lines = []
+    for kind, quantities in (("removed", found.removed), ("added", found.added)):
+        for quantity in quantities:
+            first, *rest = wrapped(f"{kind}: {_quantity(quantity)}", WIDTH - 4)
+            lines += [f"  {first}", *(f"    {line}" for line in rest)]
     lines += [f"  renamed: {old} -> {new}" for old, new in found.renamed]
     for of in dict.fromkeys(change.of for change in found.changed):
         lines.append(f"  {of or 'the map'}:")

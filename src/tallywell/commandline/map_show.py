@@ -48,11 +48,15 @@ def _sections(loaded: "LoadedMap", found: "RegisterMap", written: "Written") -> 
 
     yield from ("", "Where it is read", *_places(found, written))
     yield from ("", "What it means", *pairs([(q.name, _meaning(q)) for q in found.quantities.values()], WIDTH))
-    yield from ("", "By which reads", *_reads(found))
-    yield from ("", "What the meter can take", *pairs(list(limits_described(found.limits).items()), WIDTH))
+    yield from ("", "By which reads, registers as on the wire", *_reads(found))
+    yield from (
+        "",
+        "What the meter can take, registers as on the wire",
+        *pairs(list(limits_described(found.limits).items()), WIDTH),
+    )
     besides = list(besides_described(found).items())
     if besides:
-        yield from ("", "What holds for several registers", *pairs(besides, WIDTH))
+        yield from ("", "What holds for several registers, as on the wire", *pairs(besides, WIDTH))
     if loaded.bases:
         yield from ("", f"What is changed of {loaded.bases[0][0]}", *pairs(_of_base(loaded), WIDTH))
 
@@ -65,18 +69,17 @@ def _places(found: "RegisterMap", written: "Written") -> list[str]:
         Column("quantity"), Column("table"), Column("on the wire", right=True), Column("as written", right=True),
         Column("type"), Column("words", right=True), Column("order"),
     ]  # fmt: skip
-    rows = [
-        (
-            quantity.name,
-            str(quantity.table),
-            str(quantity.register),
-            str(written.document.at(("quantities", quantity.name, "register"))),
-            type_text(quantity),
-            _length(quantity),
-            order_text(quantity),
-        )
-        for quantity in found.quantities.values()
-    ]
+    rows = []
+    for quantity in found.quantities.values():
+        path: Path = ("quantities", quantity.name)
+        place = (str(quantity.table), str(quantity.register), str(written.document.at((*path, "register"))))
+        rows.append((quantity.name, *place, type_text(quantity), _length(quantity), order_text(quantity)))
+        low = quantity.low_part
+        if low is not None:
+            at = str(written.document.at((*path, "low_part", "register")))
+            order = order_text(quantity) if low.words > 1 else ""
+            place = (str(quantity.table), str(low.register), at)
+            rows.append(("  its low part", *place, str(low.type), str(low.words), order))
     return table(columns, rows)
 
 

@@ -117,7 +117,11 @@ def order_text(quantity: Quantity) -> str:
 
 def _placed(quantity: Quantity) -> dict[str, str]:
     low = quantity.low_part
-    part = "" if low is None else f"register {low.register}, {low.type}, {low.words} words, capacity {low.capacity:,}"
+    part = (
+        ""
+        if low is None
+        else f"register {low.register} on the wire, {low.type}, {low.words} words, capacity {low.capacity:,}"
+    )
     return {
         "table": str(quantity.table),
         "register": str(quantity.register),
