@@ -12,6 +12,8 @@ from functools import partial
 from pathlib import Path
 
 from tallywell.commandline.schema import KINDS, schema_text
+from tallywell.commandline.troubles import how_often
+from tallywell.readings.faults import Fault
 from tallywell.readings.units import KINDS as KINDS_OF_UNITS
 from tallywell.registers import map_forms
 from tallywell.registers.decode import value_of
@@ -19,11 +21,12 @@ from tallywell.registers.encode import Encodable, encode
 from tallywell.registers.quantity import ByteOrder, Quantity, RegisterMap, WordOrder
 from tallywell.registers.register_map import parse_map
 from tallywell.service import site_forms
+from tallywell.simulator.trouble import RECIPES
 from tallywell.written.acceptor import Acceptor
 from tallywell.written.forms import Form, GroupOf, KeyOfForm, ListOf, NamesOf, Shape, keys_of
 
 REFERENCE = Path(__file__).parents[1] / "docs" / "reference"
-PAGES = (REFERENCE / "register-map.md", REFERENCE / "site-file.md")
+PAGES = (REFERENCE / "register-map.md", REFERENCE / "site-file.md", REFERENCE / "line-trouble.md")
 SCHEMAS = {
     REFERENCE / f"{name}.schema.json": kind for kind, name in zip(KINDS, ("register-map", "site-file"), strict=True)
 }
@@ -212,4 +215,29 @@ def _factor(quantity: Quantity, number: str) -> Fraction | None:
     return Fraction(10) ** int(number) if quantity.factor.exponent else Fraction(number)
 
 
-PARTS: dict[str, Callable[[], str]] = {"arrangements": _arrangements, "readings": _readings, "units": _units}
+# --- troubles of a simulated line
+
+
+def _troubles() -> str:
+    def named(faults: tuple[Fault, ...]) -> str:
+        return " or ".join(f"`{fault}`" for fault in faults)
+
+    rows = (
+        (
+            f"`{recipe.name}`",
+            recipe.plays,
+            how_often(recipe, recipe.rate),
+            named(recipe.told_as) or "a good reading",
+            ("disturbed" if recipe.beside else "untouched") if recipe.told_as else "untouched",
+        )
+        for recipe in RECIPES.values()
+    )
+    return _table(("Recipe", "What it plays", "How often", "A poll that it strikes", "Other polls"), rows)
+
+
+PARTS: dict[str, Callable[[], str]] = {
+    "arrangements": _arrangements,
+    "readings": _readings,
+    "troubles": _troubles,
+    "units": _units,
+}

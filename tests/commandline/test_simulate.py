@@ -2,12 +2,13 @@
 
 import re
 import signal
+import sqlite3
 import struct
 import subprocess
 import sys
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 import minimalmodbus
@@ -143,6 +144,63 @@ def test_a_second_one_leaves_the_lines_to_the_first(site: Path) -> None:
         assert "stands in for this site already" in second.stderr
         assert count(ports(copy)["near"], 17) > 0
     assert run("simulate", site, "--seconds", "1").returncode == 0
+
+
+def missed(copy: Path, point: str) -> str:
+    """What the record has of one poll that `read` makes."""
+    run("read", copy, point)
+    with sqlite3.connect(f"file:{copy.with_name('quail.simulated.record') / 'record.db'}?mode=ro", uri=True) as record:
+        rows = record.execute("SELECT fault FROM poll ORDER BY seq").fetchall()
+    record.close()
+    return str(rows[-1][0])
+
+
+@pytest.mark.parametrize(
+    ("trouble", "fault"),
+    [("bad_crc:mid:100", "bad_crc"), ("twice:100", "stray_bytes"), ("refuses:mid:100", "exception")],
+)
+def test_a_trouble_is_told_by_its_name(site: Path, trouble: str, fault: str) -> None:
+    with simulated(site, "--trouble", trouble) as copy:
+        assert missed(copy, "mid") == fault
+
+
+def test_a_trouble_at_one_meter_leaves_its_neighbour_alone(site: Path) -> None:
+    with simulated(site, "--trouble", "silent:mid:100", "--trouble", "bad_crc:south:100") as copy:
+        assert count(ports(copy)["near"], 17) > 0
+        with pytest.raises(minimalmodbus.NoResponseError):
+            count(ports(copy)["near"], 18)
+        with pytest.raises(minimalmodbus.InvalidResponseError):
+            count(ports(copy)["far"], 17)
+
+
+def test_an_adapter_that_is_pulled_out_takes_its_name_away_and_comes_back(site: Path) -> None:
+    with simulated(site, "--trouble", "unplugged:north:60") as copy:
+        near, far = (Path(port) for port in ports(copy).values())
+        led, gone, until = set[Path](), False, time.monotonic() + 30
+        while (len(led) < 2 or not gone) and time.monotonic() < until:
+            with suppress(FileNotFoundError):
+                led.add(near.readlink())
+            gone = gone or not near.is_symlink()
+            assert far.is_char_device()
+            time.sleep(0.01)
+        assert gone, "the name leads nowhere meanwhile"
+
+
+def test_troubles_that_are_not_there(site: Path) -> None:
+    listed = run("simulate", "--list-troubles")
+    assert listed.returncode == 0
+    assert "late_queued (5 of 100 answers): no_answer" in listed.stdout
+    for typed, said in [
+        ("late_queud", "did you mean 'late_queued'?"),
+        ("late_queued:nroth", "did you mean 'north'?"),
+        ("silent:101", "0 to 100 of 100 answers"),
+        ("silent:north:1:2", "RECIPE:POINT:RATE"),
+        ("silent:north:often", "RECIPE:POINT:RATE"),
+    ]:
+        refused = run("simulate", site, "--trouble", typed, "--seconds", "1")
+        assert refused.returncode == 2, typed
+        assert said in refused.stderr
+        assert "Traceback" not in refused.stderr
 
 
 def test_what_is_called_wrongly_and_what_stands_in_the_way(site: Path) -> None:

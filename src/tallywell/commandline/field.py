@@ -6,11 +6,12 @@ import shlex
 import signal
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from types import FrameType
 
+from tallywell.commandline.troubles import in_words
 from tallywell.readings.problems import EdgeFailure
 from tallywell.service.accepting import settings_of
 from tallywell.service.files import Loaded
@@ -20,22 +21,29 @@ from tallywell.simulator.field import going_round, invented, resting, silent
 from tallywell.simulator.meter import Meter
 from tallywell.simulator.recipes import Silent
 from tallywell.simulator.station import Station
+from tallywell.simulator.trouble import Trouble
 from tallywell.simulator.wire import Wire
 
 TURNAROUND_NS = 5_000_000
 SOON_MS = 60_000
 
 
-def stand(path: Path, loaded: Loaded, site: Site, options: argparse.Namespace) -> None:
-    """Be the field of the site at `path` until a signal comes or `options.seconds` are over."""
+def stand(
+    path: Path, loaded: Loaded, site: Site, options: argparse.Namespace, troubles: Mapping[str, Sequence[Trouble]]
+) -> None:
+    """Be the field of the site at `path` until a signal comes or `options.seconds` are over. `troubles`: by line."""
     with _ended_by_signal() as ended, ExitStack() as stack:
         _alone(path, stack)
-        wires = _wires(site, options)
-        for wire in wires.values():
+        links = {name: _link(path, name) for name in site.lines}
+        now_ms = _utc_ms()
+        for line in site.lines.values():
+            wire = _wire(site, line, options, now_ms, troubles=troubles.get(line.name, ()), link=links[line.name])
+            stack.callback(links[line.name].unlink, missing_ok=True)
+            _lead(links[line.name], wire.path)
             stack.enter_context(wire)
-        ports = {name: str(_linked(path, name, wire, stack)) for name, wire in wires.items()}
+        ports = {name: str(link) for name, link in links.items()}
         copy = _written(path, loaded.text, ports)
-        _say(site, ports, copy)
+        _say(site, ports, copy, troubles)
         ended.wait(options.seconds)
     print("the simulated lines are gone")
 
@@ -52,15 +60,16 @@ def _alone(path: Path, stack: ExitStack) -> None:
         ) from None
 
 
-def _wires(site: Site, options: argparse.Namespace) -> dict[str, Wire]:
-    now_ms = _utc_ms()
-    return {line.name: _wire(site, line, options, now_ms) for line in site.lines.values()}
-
-
-def _wire(site: Site, line: Line, options: argparse.Namespace, now_ms: int) -> Wire:
+def _wire(
+    site: Site, line: Line, options: argparse.Namespace, now_ms: int, *, troubles: Sequence[Trouble], link: Path
+) -> Wire:
+    """Without parity, as the site file that leads to it says too: so both reckon with the same characters."""
     meters = [_meter(point, options, now_ms) for point in site.points_of(line.name)]
     settings = settings_of(Line(line.name, line.port, line.baud, Parity.NONE, line.stop_bits))
-    return Wire(Station(meters, TURNAROUND_NS), settings, _utc_ms)
+    return Wire(
+        Station(meters, TURNAROUND_NS), settings, _utc_ms,
+        troubles=troubles, seed=f"{options.seed} {line.name}", paced=True, moved=lambda to: _lead(link, to),
+    )  # fmt: skip
 
 
 def _meter(point: Point, options: argparse.Namespace, now_ms: int) -> Meter:
@@ -79,19 +88,25 @@ def _utc_ms() -> int:
     return time.time_ns() // 1_000_000
 
 
-def _linked(site: Path, line: str, wire: Wire, stack: ExitStack) -> Path:
+def _link(site: Path, line: str) -> Path:
     """A name that stays: the kernel numbers a pseudo-terminal anew each time, and gives the old number to others."""
     link = site.resolve().with_name(f"{site.stem}.simulated.{line}")
     if link.is_symlink():
         link.unlink()
     if link.exists():
         raise EdgeFailure(f"{link} is in the way of the simulated line", hint="move it elsewhere and start again")
+    return link
+
+
+def _lead(link: Path, to: str) -> None:
+    """Let the name lead to this pseudo-terminal, or to none while the adapter is away."""
+    link.unlink(missing_ok=True)
+    if not to:
+        return
     try:
-        link.symlink_to(wire.path)
+        link.symlink_to(to)
     except OSError as failure:
         raise EdgeFailure(f"{link} cannot be made ({failure.strerror})", hint="the folder must be writable") from None
-    stack.callback(link.unlink, missing_ok=True)
-    return link
 
 
 def _written(site: Path, text: str, ports: dict[str, str]) -> Path:
@@ -118,11 +133,13 @@ def _ended_by_signal() -> Iterator[threading.Event]:
             signal.signal(number, handler)
 
 
-def _say(site: Site, ports: dict[str, str], copy: Path) -> None:
+def _say(site: Site, ports: dict[str, str], copy: Path, troubles: Mapping[str, Sequence[Trouble]]) -> None:
     print(f"standing in for the field of {site.name}; every reading is invented")
     for name, port in ports.items():
         meters = ", ".join(f"{point.name} (address {point.address})" for point in site.points_of(name))
         print(f"  line {name}: {port}: {meters or 'no meter'}")
+        for trouble in troubles.get(name, ()):
+            print(f"    trouble {in_words(trouble)}")
     print(f"wrote {copy}; its record is a folder of its own. In another terminal:")
     typed = shlex.quote(str(copy))
     print(f"  tallywell run {typed}\n  tallywell read {typed}\nCtrl-C ends this and takes the lines away.", flush=True)

@@ -3,9 +3,14 @@
 Writes SITE's text beside it as NAME.simulated.yaml, with the simulated ports and a record of its own, so that a site
 file can be tried before the hardware exists. Runs until Ctrl-C. Started again, the totals go on as if it had never
 stopped (but for --rollover and --resting, which begin anew).
+
+Bytes take the time that they take at the line's baud. --trouble plays what goes wrong on a real line, by recipe:
+"--trouble late_queued:north" at one meter, "--trouble noise" on all lines, "--trouble bad_crc:20" at another rate.
+--list-troubles says which there are, and how a poll tells of each.
 """
 
 import argparse
+from collections.abc import Sequence
 
 SUMMARY = "stand in for the field: simulated meters on pseudo-terminals"
 
@@ -19,19 +24,39 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     add("--back-after", metavar="SECONDS", type=_seconds, help="the silent meters answer again after so long")
     add("--rollover", metavar="POINT", action="append", default=[], help="this total goes round to zero in a minute")
     add("--resting", metavar="POINT", action="append", default=[], help="this pump stands still")
-    add("--seed", default="1", help="another seed, other water (default 1)")
+    trouble = "play this trouble, at one meter or at all, at its own rate or another; may be given again"
+    add("--trouble", metavar="RECIPE[:POINT][:RATE]", action="append", default=[], help=trouble)
+    add("--list-troubles", action=_ListTroubles, nargs=0, help="say which recipes there are, and end")
+    add("--seed", default="1", help="another seed, other water and other chance (default 1)")
     add("--seconds", metavar="SECONDS", type=_seconds, help="end after so long (default: run until Ctrl-C)")
 
 
 def run(options: argparse.Namespace) -> int:
     from tallywell.commandline.field import stand
     from tallywell.commandline.site import point_named, sound_site
+    from tallywell.commandline.troubles import troubles_asked
 
     loaded, site = sound_site(options.site)
     for name in (*options.silent, *options.rollover, *options.resting):
         point_named(site, name)
-    stand(options.site, loaded, site, options)
+    stand(options.site, loaded, site, options, troubles_asked(options.trouble, site))
     return 0
+
+
+class _ListTroubles(argparse.Action):
+    """As --help does: it needs no site file."""
+
+    def __call__(
+        self,
+        parser: argparse.ArgumentParser,
+        namespace: argparse.Namespace,
+        values: str | Sequence[object] | None,
+        option_string: str | None = None,
+    ) -> None:
+        from tallywell.commandline.troubles import listing
+
+        print(listing())
+        parser.exit()
 
 
 def _seconds(text: str) -> float:

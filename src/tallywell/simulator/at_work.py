@@ -84,7 +84,7 @@ class AtWork:
         for one in self._all:
             if one.event is not None and one.event_ns <= at_ns:
                 found.append(one.event)
-                one.foresee(at_ns + one.event.away_ns, self._settings, self._ours)
+                one.foresee(at_ns + one.event.lasts_ns(self._settings), self._settings, self._ours)
         return found
 
 

@@ -11,11 +11,13 @@ it; what two send at once is garbled for all.
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
+from tallywell.line.frame import LONGEST_FRAME
 from tallywell.line.timing import LineSettings
 from tallywell.simulator.at_work import AtWork
 from tallywell.simulator.station import Answer, Answers, Served, Station
 from tallywell.simulator.trouble import Dice, Recipe, Trouble
 
+KEPT_BYTES = 2 * LONGEST_FRAME  # of what a reader sends without a pause: no meter hears it any more
 MOST_BYTES = 4096  # kept for a reader that does not read, as a kernel does
 
 
@@ -104,8 +106,8 @@ class SimulatedLine:
             asking = self._asking = Burst(now_ns, self._times(now_ns, len(chunk)), bytearray(chunk))
             self._echo(asking, self.request)
         else:
-            asking.ends_ns = [*asking.ends_ns, *self._times(max(now_ns, asking.end_ns), len(chunk))]
-            asking.content += chunk
+            asking.ends_ns = [*asking.ends_ns, *self._times(max(now_ns, asking.end_ns), len(chunk))][:KEPT_BYTES]
+            asking.content = (asking.content + chunk)[:KEPT_BYTES]
         self._collide(asking)
         self._next_ns = self._soonest()
 

@@ -64,6 +64,9 @@ class Event:
     answers: Answers = ()
     away_ns: int = 0
 
+    def lasts_ns(self, settings: LineSettings) -> int:
+        return max([self.away_ns, *(a.delay_ns + settings.wire_ns(len(a.frame)) for a in self.answers)])
+
 
 PlaysAnswer = Callable[[Answer, Scene], Answers]
 PlaysRequest = Callable[[bytes, Dice], bytes]
@@ -403,12 +406,12 @@ _RECIPES = (
     ),
     Recipe(
         "late_queued",
-        "A meter answers 1.25 to 2 times its longest delay late; what it is asked meanwhile, it answers after that.",
+        "A meter answers only after 1.25 to 2 times its longest delay; what it is asked meanwhile waits.",
         5, (Fault.NO_ANSWER,), answer=_late_queued, beside=_DISTURBED,
     ),
     Recipe(
         "late_busy",
-        "A meter answers 1.25 to 2 times its longest delay late, and hears nothing meanwhile.",
+        "A meter answers only after 1.25 to 2 times its longest delay, and hears nothing meanwhile.",
         5, (Fault.NO_ANSWER,), answer=_late_busy, beside=_DISTURBED,
     ),
     Recipe(

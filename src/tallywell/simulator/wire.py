@@ -1,7 +1,8 @@
 """Edge: a simulated line on a pseudo-terminal, one thread each. The silence that ends a request is really waited for.
 
-The kernel hands a pseudo-terminal's bytes over at once, whatever the baud; silence and turnaround are kept here. Linux
-refuses parity bits on a pseudo-terminal (EINVAL for PARENB), so a port that opens one asks for none.
+The kernel hands a pseudo-terminal's bytes over at once, whatever the baud; what takes time on a wire is reckoned in
+`line.py` and waited for here. Linux refuses parity bits on a pseudo-terminal (EINVAL for PARENB), so a port that opens
+one asks for none.
 """
 
 import errno
@@ -10,21 +11,28 @@ import select
 import threading
 import time
 import tty
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 
 from tallywell.line.frame import LONGEST_FRAME
 from tallywell.line.timing import LineSettings
-from tallywell.simulator.station import Answer, Served, Station
+from tallywell.simulator.line import SimulatedLine
+from tallywell.simulator.station import Served, Station
+from tallywell.simulator.trouble import Trouble
 
 AGAIN_NS = 50_000_000  # how long to leave a pseudo-terminal alone that its reader has hung up
+LONGEST_WAIT_NS = 60_000_000_000
+GONE = -1
 
 
 class Wire:
     """A station on a pseudo-terminal. Open `path` as a serial port; `stop` takes it away.
 
     `utc_ms` gives the true time, at which a meter latches its values: the moment a request's last byte came.
-    `settings` say how long the request's bytes would take on a wire and which silence ends it. `told` hears of each
-    answer that left, on the wire's own thread, so that a truth can be kept beside the record.
+    `settings` say how long bytes would take on a wire and which silence ends a request; `paced`: answers come byte by
+    byte as there, else each at once. `told` hears of each answer that left, on the wire's own thread, so that a truth
+    can be kept beside the record.
+    `troubles` strike by `seed`. An adapter that is pulled out and put back has another `path`: `moved` hears "" before
+    it goes and the path when it is back, on the wire's own thread.
     The reader may close its side and come back: the simulator keeps the other end open meanwhile.
     """
 
@@ -34,15 +42,18 @@ class Wire:
         settings: LineSettings,
         utc_ms: Callable[[], int],
         told: Callable[[Served], None] | None = None,
+        *,
+        troubles: Iterable[Trouble] = (),
+        seed: str = "1",
+        paced: bool = False,
+        moved: Callable[[str], None] | None = None,
     ) -> None:
-        self._station, self._settings, self._utc_ms, self._told = station, settings, utc_ms, told
-        self._near, self._far = os.openpty()
-        tty.setraw(self._far)
-        os.set_blocking(self._near, False)
-        self.path = os.ttyname(self._far)
+        self._line = SimulatedLine(station, settings, troubles, seed=seed, now_ns=time.monotonic_ns(), paced=paced)
+        self._utc_ms, self._told, self._moved = utc_ms, told, moved
+        self._near = self._far = GONE
+        self.path = ""
+        self._plug()
         self._stopping, self._wake = os.pipe()
-        self._heard, self._last_ns, self._latched_ms = b"", 0, 0
-        self._agenda: list[tuple[int, Answer]] = []
         self._thread = threading.Thread(target=self._serve, name=f"simulated {self.path}", daemon=True)
 
     def start(self) -> "Wire":
@@ -56,9 +67,10 @@ class Wire:
         os.write(self._wake, b"x")
         if self._thread.ident is not None:
             self._thread.join()
-        for descriptor in (self._near, self._far, self._stopping, self._wake):
-            os.close(descriptor)
-        self._wake = -1
+        self._unplug()
+        os.close(self._stopping)
+        os.close(self._wake)
+        self._wake = GONE
 
     def __enter__(self) -> "Wire":
         return self.start()
@@ -66,22 +78,32 @@ class Wire:
     def __exit__(self, *_: object) -> None:
         self.stop()
 
+    def _plug(self) -> None:
+        self._near, self._far = os.openpty()
+        tty.setraw(self._far)
+        os.set_blocking(self._near, False)
+        self.path = os.ttyname(self._far)
+
+    def _unplug(self) -> None:
+        if self._near != GONE:
+            os.close(self._near)
+            os.close(self._far)
+        self._near = self._far = GONE
+
     def _serve(self) -> None:
         while True:
-            ready, _, _ = select.select([self._near, self._stopping], [], [], self._wait_s())
+            watched = [self._stopping] if self._near == GONE else [self._near, self._stopping]
+            ready, _, _ = select.select(watched, [], [], self._wait_s())
             if self._stopping in ready:
                 return
             if self._near in ready:
                 self._take()
-            now_ns = time.monotonic_ns()
-            self._end_request(now_ns)
-            self._send_due(now_ns)
+            self._play(time.monotonic_ns())
 
-    def _wait_s(self) -> float | None:
-        due = [at_ns for at_ns, _ in self._agenda[:1]]
-        if self._heard:
-            due.append(self._ended_ns())
-        return max(0, min(due) - time.monotonic_ns()) / 1e9 if due else None
+    def _wait_s(self) -> float:
+        now_ns = time.monotonic_ns()
+        due_ns = self._line.next_ns() if self._near != GONE else min(self._line.next_ns(), self._line.back_ns)
+        return max(0, min(due_ns - now_ns, LONGEST_WAIT_NS)) / 1e9
 
     def _take(self) -> None:
         try:
@@ -91,35 +113,29 @@ class Wire:
                 raise
             select.select([self._stopping], [], [], AGAIN_NS / 1e9)
             return
-        self._last_ns, self._latched_ms = time.monotonic_ns(), self._utc_ms()
-        self._heard = (self._heard + chunk)[: LONGEST_FRAME + 1]
+        self._line.put(chunk, time.monotonic_ns(), self._utc_ms())
 
-    def _end_request(self, now_ns: int) -> None:
-        if not self._heard or now_ns < self._ended_ns():
-            return
-        ended_ns = self._ended_ns()
-        frame, self._heard = self._heard, b""
-        self._agenda += [(ended_ns + a.delay_ns, a) for a in self._station.hear(frame, self._latched_ms)]
-        self._agenda.sort(key=lambda due: due[0])
+    def _play(self, now_ns: int) -> None:
+        heard = self._line.take(now_ns)
+        left = self._line.left()
+        if heard and self._near != GONE and self._write(heard) and self._told:
+            for served in left:
+                self._told(served)
+        away = self._line.away(now_ns)
+        if away and self._near != GONE:
+            self._tell("")
+            self._unplug()
+        elif not away and self._near == GONE:
+            self._plug()
+            self._tell(self.path)
 
-    def _ended_ns(self) -> int:
-        """When the silence behind what was heard has passed; the kernel hands over at once what takes a wire some time.
+    def _tell(self, path: str) -> None:
+        if self._moved is not None:
+            self._moved(path)
 
-        Above 19,200 baud the standard's fixed 1.750 ms is far more than 3.5 characters (V1.02, 2.5.1.1) and counts from
-        the write: at 115,200 baud the request's own time on the wire and 3.5 characters fit into it.
-        """
-        wire_ns = self._settings.wire_ns(len(self._heard))
-        return self._last_ns + wire_ns + max(self._settings.silence_ns - wire_ns, self._settings.wire_ns(7) // 2)
-
-    def _send_due(self, now_ns: int) -> None:
-        while self._agenda and self._agenda[0][0] <= now_ns:
-            _, answer = self._agenda.pop(0)
-            if self._write(answer.frame) and answer.served and self._told:
-                self._told(answer.served)
-
-    def _write(self, frame: bytes) -> bool:
+    def _write(self, heard: bytes) -> bool:
         try:
-            return os.write(self._near, frame) == len(frame)
+            return os.write(self._near, heard) == len(heard)
         except OSError as failure:  # nobody reads there: the bytes are lost, as on a wire
             if failure.errno not in (errno.EIO, errno.EAGAIN):
                 raise
