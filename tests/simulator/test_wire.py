@@ -84,6 +84,13 @@ def test_a_frame_is_answered_with_the_words_of_its_instant(wire: Wire, now: Now,
     ]
 
 
+def in_two_lumps(port: int, asked: bytes) -> int:
+    """How much is answered; nothing where this thread was left waiting between the lumps, as on a busy machine."""
+    os.write(port, asked[:5])
+    os.write(port, asked[5:])
+    return len(heard(port, 9, 0.1))
+
+
 def test_silence_ends_a_frame(wire: Wire) -> None:
     """Modbus over Serial Line V1.02, 2.5.1.1: what is apart by 3.5 characters is not one frame."""
     asked = request(17, Read(4, 2, 2))
@@ -94,9 +101,7 @@ def test_silence_ends_a_frame(wire: Wire) -> None:
         assert heard(port, 1, 0.1) == b""
         os.write(port, asked + asked[:1])
         assert heard(port, 1, 0.1) == b""
-        os.write(port, asked[:5])
-        os.write(port, asked[5:])
-        assert len(heard(port, 9)) == 9
+        assert any(in_two_lumps(port, asked) == 9 for _ in range(20)), "a pause below the silence ends no frame"
 
 
 def test_the_reader_may_close_and_come_back(wire: Wire) -> None:
