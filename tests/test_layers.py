@@ -53,6 +53,7 @@ EDGE: set[str] = {
     "store/append.py",
     "store/query.py",
     "store/inbox.py",
+    "simulator/tcp_wire.py",
     "simulator/wire.py",
     "service/files.py",
     "service/daemon.py",

@@ -219,3 +219,25 @@ def test_what_is_called_wrongly_and_what_stands_in_the_way(site: Path) -> None:
     faulty = run("simulate", site, "--seconds", "1")
     assert faulty.returncode == 1
     assert "Traceback" not in faulty.stderr
+
+
+@pytest.mark.parametrize("framing", ["tcp", "rtu"])
+def test_a_line_through_a_host_is_played_at_a_port_that_stays(site: Path, framing: str) -> None:
+    far = "  far:\n    port: /dev/serial/by-path/far\n    baud: 9600\n"
+    site.write_text(SITE.replace(far, f"  far: {{host: 192.0.2.10, framing: {framing}}}   # on the pole\n"))
+    found = []
+    for _ in range(2):
+        with simulated(site) as copy:
+            assert "# on the pole" in copy.read_text()
+            found.append(yaml.safe_load(copy.read_text())["lines"]["far"])
+            shown = run("read", copy, "south")
+            assert shown.returncode == 0, shown.stdout + shown.stderr
+            assert "forward_total" in shown.stdout
+    assert found[0] == found[1]
+    assert found[0]["host"] == "127.0.0.1"
+    gone = run("read", copy, "south")
+    assert gone.returncode != 0
+    assert "connection refused" in gone.stdout + gone.stderr
+    assert "Traceback" not in gone.stdout + gone.stderr
+    checked = run("check", site)
+    assert "Of line far through a host no wire time is known" in " ".join(checked.stdout.split())

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from tallywell.line import frame
-from tallywell.line.timing import LineSettings
+from tallywell.line.timing import AnySettings
 from tallywell.readings.clocks import Clock
 from tallywell.readings.exchange import Ask, Outcome
 from tallywell.readings.faults import Fault
@@ -104,7 +104,7 @@ class Stand:
         self.daemon = Daemon(self.loaded, self.site, World(self.clock, self.clock.boot_id, log, self.port, MINUTE_NS))
         self.daemon.run()
 
-    def port(self, _settings: LineSettings, _clock: Clock) -> TestPort:
+    def port(self, _settings: AnySettings, _clock: Clock) -> TestPort:
         return TestPort(self.station, self.clock, self.spoil, asks=self.asks)
 
     def rows(self, query: str) -> list[tuple[object, ...]]:
@@ -193,7 +193,7 @@ def test_a_port_that_goes_and_comes_back_is_said_once_and_is_on_record(stand: St
     stand.run(24)
     assert stand.events().count("port_lost") == 2, "one for each of the two points on the line"
     assert stand.events().count("port_back") == 2
-    said = [line for line in stand.log if "no port" in line]
+    said = [line for line in stand.log if "no way to the line" in line]
     assert len(said) == 2
     assert len([line for line in stand.log if "no such device" in line]) == 1, "once for the line, not for each point"
     faults = [fault for (fault,) in stand.rows("SELECT fault FROM poll ORDER BY seq")]

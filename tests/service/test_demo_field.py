@@ -9,6 +9,7 @@ import pytest
 from tallywell.ledger.periods import Period, between, month
 from tallywell.service.demo_field import EVERY_MS, FALLS_SILENT, GOES_ROUND, MAPS, scenario, site_text, whole_counts
 from tallywell.service.demo_truth import Side, answers_csv, meters_csv, side_by_side, truth_csv
+from tallywell.service.site import Line
 from tallywell.service.site_file import parse_site
 from tallywell.simulator.station import Served
 
@@ -20,7 +21,9 @@ def test_the_invented_site_and_its_maps_are_without_fault(port: str) -> None:
     site, problems = parse_site(site_text(port), "demo.yaml", MAPS.__getitem__)
     assert not problems
     assert site is not None
-    assert site.lines["field"].port == port
+    line = site.lines["field"]
+    assert isinstance(line, Line)
+    assert line.port == port
 
 
 @pytest.mark.parametrize(

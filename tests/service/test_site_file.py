@@ -8,6 +8,7 @@ import pytest
 
 from tallywell.readings.problems import Problem
 from tallywell.readings.units import FLOWS, VOLUMES, measure
+from tallywell.service.site import Framing, Line, NetworkLine
 from tallywell.service.site_file import Parity, PermitKind, Site, parse_site, rate_through
 
 SITE = """\
@@ -68,6 +69,7 @@ def test_a_whole_site() -> None:
         "Quail Flat Orchard", "America/Denver", "America/Denver", None,
     )  # fmt: skip
     line = site.lines["field"]
+    assert isinstance(line, Line)
     assert (line.port, line.baud, line.parity, line.stop_bits) == ("/dev/serial/by-path/...", 19200, Parity.EVEN, 1)
     assert (site.wells["north"].called, site.wells["north"].agency_id) == ("Well 1", "23-0417")
     point = site.points["north-discharge"]
@@ -112,6 +114,7 @@ def test_a_stated_possible_rate_goes_before_the_pipe() -> None:
 )
 def test_characters_of_a_line(written: str, parity: Parity, stop_bits: int) -> None:
     line = good(changed(("baud: 19200, parity: even", written))).lines["field"]
+    assert isinstance(line, Line)
     assert (line.parity, line.stop_bits) == (parity, stop_bits)
     assert line.bits_per_character == 10 + (parity is not Parity.NONE) + (stop_bits - 1)
 
@@ -243,6 +246,53 @@ def test_two_meters_at_one_address_of_a_line() -> None:
 
 def test_the_same_address_on_two_lines_is_fine() -> None:
     assert len(good(with_points(f"a: {POINT}", f"b: {POINT}".replace("field", "hill"))).points) == 2
+
+
+NETWORK = "{port: /dev/serial/by-path/..., baud: 19200, parity: even}"
+
+
+@pytest.mark.parametrize(
+    ("written", "line"),
+    [
+        ("{host: 192.0.2.10}", NetworkLine("field", "192.0.2.10", 502, Framing.TCP)),
+        ("{host: 192.0.2.10, tcp_port: 4001, framing: rtu}", NetworkLine("field", "192.0.2.10", 4001, Framing.RTU)),
+        ('{host: "2001:DB8::a", framing: tcp}', NetworkLine("field", "2001:db8::a")),
+    ],
+)
+def test_a_line_through_a_host(written: str, line: NetworkLine) -> None:
+    assert good(changed((NETWORK, written))).lines["field"] == line
+
+
+@pytest.mark.parametrize(
+    ("written", "expected"),
+    [
+        ("{host: gateway.example}", 'host must be an IP address such as 192.0.2.10 (got "gateway.example"); a name'),
+        ("{host: 192.0.2.300}", "host must be an IP address"),
+        ("{host: 224.0.0.1}", "host must be the address of one device"),
+        ("{host: 0.0.0.0}", "host must be the address of one device"),
+        ("{host: 192.0.2.10, tcp_port: 65536}", "tcp_port must be a whole number from 1 to 65535"),
+        ("{host: 192.0.2.10, framing: ascii}", "framing must be one of tcp, rtu"),
+        ("{host: 192.0.2.10, port: /dev/x, baud: 9600}", 'line "field" has both a serial port and a host'),
+        ("{host: 192.0.2.10, baud: 9600}", "baud has no meaning for this line; remove it; how the line behind"),
+        ("{host: 192.0.2.10, stop_bits: 1}", "stop_bits has no meaning for this line"),
+        ("{port: /dev/x, baud: 9600, tcp_port: 502}", "tcp_port has no meaning for this line; remove it"),
+        ("{port: /dev/x, baud: 9600, framing: rtu}", "framing has no meaning for this line"),
+        ("{port: /dev/x}", 'line "field" needs "baud"; add "baud: 19200"'),
+        ("{port: /dev/x, buad: 9600}", 'unknown key "buad"; did you mean "baud"?'),
+        ("{hots: 192.0.2.10}", 'unknown key "hots"; did you mean "host"?'),
+        ("{baud: 9600}", 'line "field" needs "port" or "host"; add "port: /dev/serial/by-path/..."'),
+    ],
+)
+def test_a_line_is_a_port_or_a_host(written: str, expected: str) -> None:
+    assert expected in only(faults(changed((NETWORK, written))))
+
+
+def test_two_lines_to_one_host() -> None:
+    hosts = "{host: 192.0.2.10}\n  hill: {host: 192.0.2.10, tcp_port: 502}"
+    found = faults(changed((NETWORK, hosts)))
+    assert any("host and its port are those of line" in fault for fault in found), found
+    apart = changed((NETWORK, hosts.replace("tcp_port: 502", "tcp_port: 503")))
+    assert all("warning" in fault for fault in faults(apart))
 
 
 def test_two_lines_on_one_port() -> None:

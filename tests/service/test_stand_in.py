@@ -63,3 +63,20 @@ def test_the_sample_sites_can_be_played(name: str) -> None:
     }
     before.pop("lines")
     assert after == before
+
+
+@pytest.mark.parametrize(
+    ("written", "expected"),
+    [
+        ("hill: {host: 192.0.2.10, framing: rtu}", 'hill: {host: "127.0.0.1", tcp_port: 20001, framing: rtu}'),
+        ("hill: {tcp_port: 4001, host: 192.0.2.10}", 'hill: {tcp_port: 20001, host: "127.0.0.1"}'),
+        (
+            "hill:\n    host: 192.0.2.10   # the pole\n    framing: tcp",
+            'hill:\n    host: "127.0.0.1"\n    tcp_port: 20001   # the pole\n    framing: tcp',
+        ),
+    ],
+)
+def test_a_line_through_a_host_leads_to_the_loopback(written: str, expected: str) -> None:
+    text = f"site: Quail Flat\nrecord: x\nlines:\n  {written}\n"
+    stood = stand_in(text, {}, "x", {"hill": ("127.0.0.1", 20001)})
+    assert stood == f'{HEADER}site: Quail Flat\nrecord: "x"\nlines:\n  {expected}\n'

@@ -17,7 +17,7 @@ from tallywell.registers.quantity import Quantity
 from tallywell.schedule.system_clock import SystemClock, boot_id
 from tallywell.service.files import load_site
 from tallywell.service.once import poll_once
-from tallywell.service.site import Point, Site
+from tallywell.service.site import Line, Point, Site
 from tallywell.service.stand_in import stand_in
 from tallywell.service.world import World
 from tallywell.simulator.field import invented
@@ -71,6 +71,7 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Bench]:
         ports = {}
         for line in site.lines.values():
             station = Station([meters[point.name] for point in site.points_of(line.name)], 1_000_000)
+            assert isinstance(line, Line)
             settings = LineSettings("", line.baud, "none", line.stop_bits)
             ports[line.name] = stack.enter_context(Wire(station, settings, utc_ms, served.append)).path
         (folder / "played.yaml").write_text(stand_in(text, ports, "played.record"))

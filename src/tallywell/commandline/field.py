@@ -1,4 +1,4 @@
-"""The field that `tallywell simulate` stands in for: meters, pseudo-terminals, and the site file that names them."""
+"""The field that `tallywell simulate` stands in for: meters, their lines, and the site file that names them."""
 
 import argparse
 import fcntl
@@ -8,24 +8,28 @@ import threading
 import time
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
+from dataclasses import replace
 from pathlib import Path
 from types import FrameType
+from zlib import crc32
 
 from tallywell.commandline.troubles import in_words
+from tallywell.line.timing import SocketSettings
 from tallywell.readings.problems import EdgeFailure
-from tallywell.service.accepting import settings_of
 from tallywell.service.files import Loaded
-from tallywell.service.site import Line, Parity, Point, Site
+from tallywell.service.site import Line, NetworkLine, Parity, Point, Site
 from tallywell.service.stand_in import HEADER, stand_in
 from tallywell.simulator.field import going_round, invented, resting, silent
 from tallywell.simulator.meter import Meter
 from tallywell.simulator.recipes import Silent
 from tallywell.simulator.station import Station
+from tallywell.simulator.tcp_wire import HOST, TcpWire
 from tallywell.simulator.trouble import Trouble
 from tallywell.simulator.wire import Wire
 
 TURNAROUND_NS = 5_000_000
 SOON_MS = 60_000
+FIRST_PORT, PORTS = 20_000, 10_000  # below those that the kernel gives away itself
 
 
 def stand(
@@ -34,16 +38,21 @@ def stand(
     """Be the field of the site at `path` until a signal comes or `options.seconds` are over. `troubles`: by line."""
     with _ended_by_signal() as ended, ExitStack() as stack:
         _alone(path, stack)
-        links = {name: _link(path, name) for name in site.lines}
+        links = {name: _link(path, name) for name, line in site.lines.items() if isinstance(line, Line)}
+        sockets: dict[str, tuple[str, int]] = {}
         now_ms = _utc_ms()
         for line in site.lines.values():
+            if isinstance(line, NetworkLine):
+                gateway = stack.enter_context(_gateway(path, site, line, options, now_ms))
+                sockets[line.name] = HOST, gateway.tcp_port
+                continue
             wire = _wire(site, line, options, now_ms, troubles=troubles.get(line.name, ()), link=links[line.name])
             stack.callback(links[line.name].unlink, missing_ok=True)
             _lead(links[line.name], wire.path)
             stack.enter_context(wire)
         ports = {name: str(link) for name, link in links.items()}
-        copy = _written(path, loaded.text, ports)
-        _say(site, ports, copy, troubles)
+        copy = _written(path, loaded.text, ports, sockets)
+        _say(site, ports | {name: f"{host}, TCP port {port}" for name, (host, port) in sockets.items()}, copy, troubles)
         ended.wait(options.seconds)
     print("the simulated lines are gone")
 
@@ -65,11 +74,18 @@ def _wire(
 ) -> Wire:
     """Without parity, as the site file that leads to it says too: so both reckon with the same characters."""
     meters = [_meter(point, options, now_ms) for point in site.points_of(line.name)]
-    settings = settings_of(Line(line.name, line.port, line.baud, Parity.NONE, line.stop_bits))
+    settings = replace(line, parity=Parity.NONE).settings
     return Wire(
         Station(meters, TURNAROUND_NS), settings, _utc_ms,
         troubles=troubles, seed=f"{options.seed} {line.name}", paced=True, moved=lambda to: _lead(link, to),
     )  # fmt: skip
+
+
+def _gateway(path: Path, site: Site, line: NetworkLine, options: argparse.Namespace, now_ms: int) -> TcpWire:
+    """At a TCP port that stays the same from start to start, as far as it is free."""
+    meters = [_meter(point, options, now_ms) for point in site.points_of(line.name)]
+    port = FIRST_PORT + crc32(f"{path.resolve()}:{line.name}".encode()) % PORTS
+    return TcpWire(Station(meters, TURNAROUND_NS), SocketSettings(HOST, port, line.framing.value), _utc_ms)
 
 
 def _meter(point: Point, options: argparse.Namespace, now_ms: int) -> Meter:
@@ -109,11 +125,11 @@ def _lead(link: Path, to: str) -> None:
         raise EdgeFailure(f"{link} cannot be made ({failure.strerror})", hint="the folder must be writable") from None
 
 
-def _written(site: Path, text: str, ports: dict[str, str]) -> Path:
+def _written(site: Path, text: str, ports: dict[str, str], sockets: dict[str, tuple[str, int]]) -> Path:
     copy = site.with_name(f"{site.stem}.simulated.yaml")
     if copy.exists() and not copy.read_text(encoding="utf-8", errors="replace").startswith(HEADER):
         raise EdgeFailure(f"{copy} was not written by this command", hint="move it elsewhere and start again")
-    copy.write_text(stand_in(text, ports, f"{site.stem}.simulated.record"), encoding="utf-8")
+    copy.write_text(stand_in(text, ports, f"{site.stem}.simulated.record", sockets), encoding="utf-8")
     return copy
 
 

@@ -19,7 +19,7 @@ from tallywell.service.outlook import (
     Wire,
     outlook,
 )
-from tallywell.service.site import Point, Site
+from tallywell.service.site import NetworkLine, Point, Site
 from tallywell.service.site_file import rate_through
 
 WIDTH = 100
@@ -64,7 +64,17 @@ def _assumed(site: Site) -> str:
         f"Assumed: an answer begins {at_least(USUAL_TURNAROUND_NS)} after the silence behind its request (common "
         "practice, no source), or at the map's longest_delay where that is sooner. The longest likely outage is "
         f"{exactly(int(site.longest_outage.si * 1000))} where no point says otherwise (longest_outage)."
+        f"{_of_networks(site)}"
     )
+
+
+def _of_networks(site: Site) -> str:
+    """How bytes go behind a socket, the site file does not know."""
+    names = [line.name for line in site.lines.values() if isinstance(line, NetworkLine)]
+    if not names:
+        return ""
+    lines = f"line{'' if len(names) == 1 else 's'} {', '.join(names)}"
+    return f" Of {lines} through a host no wire time is known: where a gateway leads to serial meters, theirs is added."
 
 
 # --- points

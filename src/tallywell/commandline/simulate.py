@@ -1,4 +1,5 @@
-"""Stands in for the field: every line of the site becomes a pseudo-terminal with meters that count invented water.
+"""Stands in for the field: every line of the site becomes a pseudo-terminal with meters that count invented water, and
+a line through a host a TCP port of this machine.
 
 Writes SITE's text beside it as NAME.simulated.yaml, with the simulated ports and a record of its own, so that a site
 file can be tried before the hardware exists. Runs until Ctrl-C. Started again, the totals go on as if it had never

@@ -4,15 +4,18 @@ import textwrap
 from difflib import get_close_matches
 
 from tallywell.commandline.site import called_wrongly, point_named
-from tallywell.service.site import Site
+from tallywell.service.site import Line, Site
 from tallywell.simulator.trouble import RECIPES, Befalls, Recipe, Trouble
 
 WIDTH = 100
 
 
 def troubles_asked(texts: list[str], site: Site) -> dict[str, list[Trouble]]:
-    """By line, the troubles that `RECIPE[:POINT][:RATE]` ask for; a wrong one ends the command with 2."""
-    found: dict[str, list[Trouble]] = {line: [] for line in site.lines}
+    """By serial line, the troubles that `RECIPE[:POINT][:RATE]` ask for; a wrong one ends the command with 2.
+
+    They befall bytes on a pair of wires; a line through a host has none here.
+    """
+    found: dict[str, list[Trouble]] = {name: [] for name, line in site.lines.items() if isinstance(line, Line)}
     for text in texts:
         name, *rest = text.split(":")
         recipe = _recipe(name)
@@ -24,7 +27,9 @@ def troubles_asked(texts: list[str], site: Site) -> dict[str, list[Trouble]]:
             trouble = Trouble(recipe, address, rate)
         except ValueError as wrong:
             raise called_wrongly(f"--trouble {text}: {wrong}") from None
-        for of_line in site.lines if line is None else [line]:
+        if line is not None and line not in found:
+            raise called_wrongly(f"--trouble {text}: {point} is on a line through a host; troubles are of serial lines")
+        for of_line in found if line is None else [line]:
             found[of_line].append(trouble)
     return found
 

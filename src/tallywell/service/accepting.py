@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 from hashlib import sha256
 
-from tallywell.line.timing import LineSettings
+from tallywell.line.timing import AnySettings
 from tallywell.readings.exchange import Read
 from tallywell.registers.blocks import chosen_sets
 from tallywell.registers.decode import holds
@@ -12,13 +12,13 @@ from tallywell.registers.quantity import EACH_POLL, RegisterMap
 from tallywell.schedule.due import Plan, WakeAsk
 from tallywell.service.files import Loaded
 from tallywell.service.rows import Keys, PointKeys
-from tallywell.service.site import Line, Point, Site
+from tallywell.service.site import AnyLine, Point, Site
 from tallywell.service.world import MS_NS
 from tallywell.store.append import Writer
 
 
-def settings_of(line: Line) -> LineSettings:
-    return LineSettings(line.port, line.baud, line.parity.value, line.stop_bits)
+def settings_of(line: AnyLine) -> AnySettings:
+    return line.settings
 
 
 def plans_of(site: Site) -> dict[str, tuple[Plan, ...]]:

@@ -24,7 +24,7 @@ from tallywell.service.local_time import offset_ms
 from tallywell.service.rows import PointKeys, row
 from tallywell.service.settings import EVENTS, Known, is_kept, known_of, news
 from tallywell.service.settings_noted import settings_noted
-from tallywell.service.site import Line, Site
+from tallywell.service.site import AnyLine, Site
 from tallywell.service.world import MS_NS, World
 from tallywell.store.append import open_writer
 from tallywell.store.canonical import canonical
@@ -107,7 +107,7 @@ class Daemon:
         for line in self._lines.values():
             line.start()
 
-    def _line(self, line: Line, *, owed: bool) -> LineThread:
+    def _line(self, line: AnyLine, *, owed: bool) -> LineThread:
         plans = [plan for point in self._site.points_of(line.name) for plan in self._plans[point.name]]
         state = begin(plans, self._clock.boot_ns(), self._wall_minus_boot_ns(), at_once=True, owed=owed)
         return LineThread(

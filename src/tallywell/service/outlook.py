@@ -1,7 +1,8 @@
 """What a site's lines will have to carry, and how long its totals last, reckoned before anything is wired. Pure.
 
 An exchange costs request, silence, turnaround, reply, silence (Modbus over Serial Line V1.02, 2.5.1.1), the silence
-before the next request being the meter's own `pause` where that is longer. A share of a line is wire time over the time
+before the next request being the meter's own `pause` where that is longer. Through a socket no wire time is known: the
+turnaround alone is reckoned there. A share of a line is wire time over the time
 between polls, the sets that are read hourly or daily averaged in; what is read only at the start is in no share.
 """
 
@@ -10,13 +11,12 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
-from tallywell.line.frame import REQUEST_LENGTH, reply_length
-from tallywell.line.timing import LineSettings
+from tallywell.line.timing import AnySettings
 from tallywell.readings.exchange import Read
 from tallywell.registers.blocks import Chosen, ReadSet, chosen_sets, plain_reads
 from tallywell.registers.numbers import bounds_of_pattern, pattern_of_number
 from tallywell.registers.quantity import EACH_POLL, Quantity, RegisterMap, Rhythm, Wake
-from tallywell.service.site import Line, Point, Site
+from tallywell.service.site import AnyLine, Point, Site
 
 # How long a meter thinks, beyond the silence that ends the request, before its answer begins. Tens of milliseconds are
 # usual (common practice, no source); a map whose longest delay is shorter goes before it.
@@ -100,7 +100,7 @@ class PointOutlook:
 class LineOutlook:
     """One line with all its points. `cycle_ns`: the wire time in which each point is polled once."""
 
-    line: Line
+    line: AnyLine
     points: tuple[PointOutlook, ...]
 
     @property
@@ -128,9 +128,9 @@ def outlook(site: Site) -> tuple[LineOutlook, ...]:
     return tuple(_line_outlook(line, site.points_of(line.name)) for line in site.lines.values())
 
 
-def _line_outlook(line: Line, points: Iterable[Point]) -> LineOutlook:
+def _line_outlook(line: AnyLine, points: Iterable[Point]) -> LineOutlook:
     """Points of one map and one `every` are planned once: the search for the cheapest reads is the dear part."""
-    settings = LineSettings(line.port, line.baud, line.parity.value, line.stop_bits)
+    settings = line.settings
     planned: dict[tuple[int, int], tuple[SetOutlook, ...]] = {}
     found = []
     for point in points:
@@ -140,16 +140,17 @@ def _line_outlook(line: Line, points: Iterable[Point]) -> LineOutlook:
         sets = planned[key]
         held_ns = max((_held_ns(point.map, read, settings) for each in sets for read in each.chosen.reads), default=0)
         rounds = tuple(_round(total, point) for total in point.map.totals)
-        found.append(PointOutlook(point, sets, _alike(sets), held_ns, rounds))
+        alike = () if settings.numbered else _alike(sets)
+        found.append(PointOutlook(point, sets, alike, held_ns, rounds))
     return LineOutlook(line, tuple(found))
 
 
-def _sets(point: Point, settings: LineSettings) -> tuple[SetOutlook, ...]:
+def _sets(point: Point, settings: AnySettings) -> tuple[SetOutlook, ...]:
     every_ns = point.every_ms * MS_NS
     return tuple(_set(point.map, *found, every_ns, settings) for found in chosen_sets(point.map, every_ns))
 
 
-def _set(register_map: RegisterMap, found: ReadSet, best: Chosen, every_ns: int, settings: LineSettings) -> SetOutlook:
+def _set(register_map: RegisterMap, found: ReadSet, best: Chosen, every_ns: int, settings: AnySettings) -> SetOutlook:
     return SetOutlook(
         found.names,
         found.rhythm,
@@ -160,7 +161,7 @@ def _set(register_map: RegisterMap, found: ReadSet, best: Chosen, every_ns: int,
     )
 
 
-def wire_of(register_map: RegisterMap, plan: Sequence[Read], settings: LineSettings) -> Wire:
+def wire_of(register_map: RegisterMap, plan: Sequence[Read], settings: AnySettings) -> Wire:
     """What one pass over `plan` costs: one exchange after the other, and waking the meter where it sleeps."""
     limits, silence_ns = register_map.limits, settings.silence_ns
     longest_ns = max(0, limits.longest_delay_ns - silence_ns)  # the delay counts from the request's last bit
@@ -171,21 +172,21 @@ def wire_of(register_map: RegisterMap, plan: Sequence[Read], settings: LineSetti
             (_held_ns(register_map, read, settings), settings.exchange_ns(read, turnaround_ns) + pause_ns)
             for read in plan
         ]
-        return _with_wakes(steps, register_map.wake, settings.wire_ns(REQUEST_LENGTH) + pause_ns, silence_ns)
+        return _with_wakes(steps, register_map.wake, settings.wire_ns(settings.request_length) + pause_ns, silence_ns)
 
     (usual_ns, wakes), (longest_ns, _) = taking(min(USUAL_TURNAROUND_NS, longest_ns)), taking(longest_ns)
-    sent = REQUEST_LENGTH * (len(plan) + wakes)
-    return Wire(tuple(plan), sent, sum(reply_length(read) for read in plan), usual_ns, longest_ns)
+    sent = settings.request_length * (len(plan) + wakes)
+    return Wire(tuple(plan), sent, sum(settings.reply_length(read) for read in plan), usual_ns, longest_ns)
 
 
-def _held_ns(register_map: RegisterMap, read: Read, settings: LineSettings) -> int:
+def _held_ns(register_map: RegisterMap, read: Read, settings: AnySettings) -> int:
     """How long after a waking a read must wait whose answer would look like one to the waking: until that can no longer
-    come.
+    come. Where answers carry the number of their request, none does.
     """
     wake = register_map.wake
-    if wake is None or _answer_of(read) != _answer_of(wake.read):
+    if settings.numbered or wake is None or _answer_of(read) != _answer_of(wake.read):
         return 0
-    return register_map.limits.longest_delay_ns + settings.wire_ns(reply_length(read)) + settings.latency_ns
+    return register_map.limits.longest_delay_ns + settings.wire_ns(settings.reply_length(read)) + settings.latency_ns
 
 
 def _with_wakes(

@@ -15,6 +15,9 @@ from tallywell.service.site import Point, Site
 _SILENT = "check external power first, then the A/B pair, address and baud; the meter may still be counting"
 _DAMAGED = "what comes is damaged: check termination, bias and shield, and whether it happens only while the pump runs"
 _FOREIGN = "another device answers: look for two meters of one address, or another master on the line"
+_AWAY = (
+    "the line's port or connection is away: check the adapter or gateway, its cable, and port or host in the site file"
+)
 ADVICE: dict[str, str] = {
     Fault.NO_ANSWER: _SILENT,
     Fault.BAD_CRC: _DAMAGED,
@@ -24,7 +27,7 @@ ADVICE: dict[str, str] = {
     Fault.WRONG_FUNCTION: _FOREIGN,
     Fault.WRONG_BYTE_COUNT: _FOREIGN,
     Fault.EXCEPTION: "the meter refuses the registers asked: check register numbers, numbering and table in the map",
-    Fault.PORT_LOST: "the port is away or cannot be opened: check the adapter, its cable and the path in the site file",
+    Fault.PORT_LOST: _AWAY,
     Fault.NO_VALUE: "the meter answers, and its total says that there is no value",
     Fault.OUT_OF_RANGE: "the total is outside what the map allows: check type, word order and digits in the map",
     Fault.PLAN_MISMATCH: "the stored words do not fit the map they were read by",
@@ -39,7 +42,7 @@ WHAT: dict[str, str] = {
     Fault.WRONG_FUNCTION: "answers to another function",
     Fault.WRONG_BYTE_COUNT: "answers of another size",
     Fault.EXCEPTION: "refusals",
-    Fault.PORT_LOST: "no port",
+    Fault.PORT_LOST: "no way to the line",
     Fault.NO_VALUE: "no value",
     Fault.OUT_OF_RANGE: "totals out of range",
     Fault.PLAN_MISMATCH: "words that do not fit the map",

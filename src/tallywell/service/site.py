@@ -7,6 +7,7 @@ from enum import StrEnum
 from fractions import Fraction
 from zoneinfo import ZoneInfo
 
+from tallywell.line.timing import LineSettings, SocketSettings
 from tallywell.readings import units
 from tallywell.readings.units import Measure
 from tallywell.registers.quantity import Display, RegisterMap
@@ -21,6 +22,13 @@ class Parity(StrEnum):
     NONE = "none"
     EVEN = "even"
     ODD = "odd"
+
+
+class Framing(StrEnum):
+    """What a line through a socket carries: Modbus TCP, or the frames of a serial line as they are."""
+
+    TCP = "tcp"
+    RTU = "rtu"
 
 
 class PermitKind(StrEnum):
@@ -45,6 +53,29 @@ class Line:
     def bits_per_character(self) -> int:
         """Start bit, 8 data bits, parity and stop bits (Modbus over Serial Line V1.02, 2.5.1)."""
         return 1 + 8 + (self.parity is not Parity.NONE) + self.stop_bits
+
+    @property
+    def settings(self) -> LineSettings:
+        """How its port is opened and timed."""
+        return LineSettings(self.port, self.baud, self.parity.value, self.stop_bits)
+
+
+@dataclass(frozen=True, slots=True)
+class NetworkLine:
+    """One line through a TCP connection: a gateway with its meters, or one meter. `host` is an address, no name."""
+
+    name: str
+    host: str
+    tcp_port: int = 502
+    framing: Framing = Framing.TCP
+
+    @property
+    def settings(self) -> SocketSettings:
+        """How it is connected to and timed."""
+        return SocketSettings(self.host, self.tcp_port, self.framing.value)
+
+
+AnyLine = Line | NetworkLine
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,7 +147,7 @@ class Site:
 
     name: str
     time_zone: str
-    lines: Mapping[str, Line] = field(hash=False)
+    lines: Mapping[str, AnyLine] = field(hash=False)
     wells: Mapping[str, Well] = field(hash=False)
     points: Mapping[str, Point] = field(hash=False)
     permits: Mapping[str, Permit] = field(hash=False)

@@ -14,7 +14,20 @@ from tallywell.registers.quantity import Display, RegisterMap
 from tallywell.registers.register_map import parse_map
 from tallywell.service.foreseen import foresee
 from tallywell.service.permits import permits_of
-from tallywell.service.site import USUAL_OUTAGE, Line, Parity, Permit, PermitKind, Point, Share, Site, Well
+from tallywell.service.site import (
+    USUAL_OUTAGE,
+    AnyLine,
+    Framing,
+    Line,
+    NetworkLine,
+    Parity,
+    Permit,
+    PermitKind,
+    Point,
+    Share,
+    Site,
+    Well,
+)
 from tallywell.service.site_forms import LineForm, PointForm, SiteForm, WellForm
 from tallywell.written import fields
 from tallywell.written.forms import fill, label_of, sure
@@ -23,6 +36,8 @@ from tallywell.written.located import Document, Path, quoted, read_document
 __all__ = ["Line", "Parity", "Permit", "PermitKind", "Point", "Share", "Site", "Well", "parse_site"]
 
 MapReader = Callable[[str], str]
+USUAL_TCP_PORT = 502  # Modbus Messaging on TCP/IP Implementation Guide V1.0b, 4.3.1
+OF_A_PORT, OF_A_HOST = ("baud", "parity", "stop_bits"), ("tcp_port", "framing")
 USUAL_BAUDS = (1200, 2400, 4800, 9600, 14400, 19200, 28800, 38400, 57600, 76800, 115200)
 
 
@@ -87,21 +102,69 @@ def _named(document: Document, group: str) -> list[str]:
     return list(found)
 
 
-def _lines(document: Document) -> dict[str, Line]:
+def _lines(document: Document) -> dict[str, AnyLine]:
     forms = {name: fill(LineForm, document, ("lines", name)) for name in _named(document, "lines")}
     for name, form in forms.items():
+        _judge_way(document, name)
         _judge_port(document, name, form, forms)
+        _judge_host(document, name, form, forms)
         if form.baud is not None and form.baud not in USUAL_BAUDS:
             path = ("lines", name, "baud")
             document.complain(path, f"{label_of(path)} is unusual", "look at the meter's settings", warning=True)
     return {name: _line(name, form) for name, form in forms.items()} if not document.faulty else {}
 
 
-def _line(name: str, form: LineForm) -> Line:
+def _line(name: str, form: LineForm) -> AnyLine:
     """Without parity the standard asks for a second stop bit (Modbus over Serial Line V1.02, 2.5.1)."""
+    if form.host is not None:
+        return NetworkLine(name, form.host, form.tcp_port or USUAL_TCP_PORT, form.framing or Framing.TCP)
     parity = form.parity or Parity.EVEN
     usual = 2 if parity is Parity.NONE else 1
     return Line(name, sure(form.port), sure(form.baud), parity, form.stop_bits or usual)
+
+
+def _judge_way(document: Document, name: str) -> None:
+    """A line is a serial port with its baud, or a host; what belongs to the one has no meaning with the other."""
+    path: Path = ("lines", name)
+    there = document.group(path)
+    meant = {fields.nearest(key, LineForm.model_fields) for key in there if key not in LineForm.model_fields}
+    if there and not {"port", "host"} & (there.keys() | meant):
+        do = 'add "port: /dev/serial/by-path/..." and its baud, or "host: 192.0.2.10"'
+        document.complain(path, f'{label_of(path)} needs "port" or "host"', do, got="", key=True)
+    elif "port" in there and "host" in there:
+        what = f"{label_of(path)} has both a serial port and a host"
+        document.complain((*path, "host"), what, "a line is one or the other; remove one", got="", key=True)
+    elif "port" in there and not {"baud"} & (there.keys() | meant):
+        document.complain(path, f'{label_of(path)} needs "baud"', 'add "baud: 19200"', got="", key=True)
+    for key in _of_the_other(there):
+        what, do = f"{label_of((*path, key))} has no meaning for this line", "remove it"
+        if key in OF_A_PORT:
+            do += "; how the line behind a gateway is set, the gateway knows"
+        document.complain((*path, key), what, do, got="", key=True)
+
+
+def _of_the_other(there: Mapping[str, object]) -> tuple[str, ...]:
+    """The written keys of the other kind of line."""
+    if ("port" in there) == ("host" in there):
+        return ()
+    return tuple(key for key in (OF_A_HOST if "port" in there else OF_A_PORT) if key in there)
+
+
+def _judge_host(document: Document, name: str, form: LineForm, forms: Mapping[str, LineForm]) -> None:
+    """Two connections to one server: their requests would wait for one another where the schedules cannot see it."""
+    if form.host is None:
+        return
+    path = ("lines", name, "host")
+    first = next(other for other, there in forms.items() if _socket_of(there) == _socket_of(form))
+    if first != name:
+        where = document.place(("lines", first, "host"))
+        what = f"{label_of(path)} and its port are those of line {quoted(first)}"
+        what += f" (line {where.line}, column {where.column})"
+        document.complain(path, what, "make them one line, or state the tcp_port of each")
+
+
+def _socket_of(form: LineForm) -> tuple[str | None, int]:
+    return form.host, form.tcp_port or USUAL_TCP_PORT
 
 
 def _judge_port(document: Document, name: str, form: LineForm, forms: Mapping[str, LineForm]) -> None:

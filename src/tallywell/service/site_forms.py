@@ -3,6 +3,7 @@
 from collections.abc import Callable
 from datetime import date
 from fractions import Fraction
+from ipaddress import ip_address
 from typing import Annotated, Any, ClassVar
 from zoneinfo import ZoneInfo, available_timezones
 
@@ -10,7 +11,7 @@ from pydantic import Field, PlainValidator
 
 from tallywell.readings.units import Measure
 from tallywell.registers.map_forms import NAMES, DisplayForm
-from tallywell.service.site import Parity, PermitKind
+from tallywell.service.site import Framing, Parity, PermitKind
 from tallywell.written import acceptor, fields
 from tallywell.written.acceptor import Acceptor, accepts
 from tallywell.written.fields import anything, chosen, day, label, measured, month_and_day, whole, yes_no_or_unknown
@@ -65,8 +66,24 @@ def folder(value: object) -> str:
     return found
 
 
+@accepts("an IP address", acceptor.TEXT)
+def host_address(value: object) -> str:
+    """The address of one device. A name would have to be looked up, where the one who knows it may be away."""
+    found = label(value)
+    try:
+        address = ip_address(found)
+    except ValueError:
+        raise fields.refuse("must be an IP address such as 192.0.2.10", "a name is not looked up") from None
+    if address.is_multicast or address.is_unspecified or found == "255.255.255.255":
+        raise fields.refuse("must be the address of one device", "its settings page or label shows it")
+    return str(address)
+
+
 class LineForm(Form):
-    """One line."""
+    """One line: a serial port, or an address on the network."""
+
+    either: ClassVar[tuple[str, ...]] = ("port", "host")
+    along: ClassVar[dict[str, tuple[str, ...]]] = {"port": ("baud",)}
 
     port: Annotated[
         str | None,
@@ -74,10 +91,13 @@ class LineForm(Form):
         Key(
             "port: /dev/serial/by-path/...",
             "the serial port; a path in /dev/serial/by-path or /dev/serial/by-id stays the same",
+            needed=False,
         ),
     ] = None
     baud: Annotated[
-        int | None, _accepts(whole(300, 4_000_000)), Key("baud: 19200", "bits a second, as the meters are set")
+        int | None,
+        _accepts(whole(300, 4_000_000)),
+        Key("baud: 19200", "bits a second, as the meters are set; needed with `port`", needed=False),
     ] = None
     parity: Annotated[
         Parity | None,
@@ -92,6 +112,27 @@ class LineForm(Form):
             "1 without it, or 2 with parity none, as the standard has it; many meters with parity none use 1, so say "
             "it then",
             needed=False,
+        ),
+    ] = None
+
+    host: Annotated[
+        str | None,
+        _accepts(host_address),
+        Key("host: 192.0.2.10", "the address of a gateway, or of a meter on the network itself", needed=False),
+    ] = None
+    tcp_port: Annotated[
+        int | None,
+        _accepts(whole(1, 65_535)),
+        Key("tcp_port: 502", "with `host`: the TCP port", needed=False, usual="502"),
+    ] = None
+    framing: Annotated[
+        Framing | None,
+        _accepts(chosen(Framing)),
+        Key(
+            "framing: tcp",
+            "with `host`: `tcp` is Modbus TCP; `rtu` sends the frames of a serial line through a gateway's raw socket",
+            needed=False,
+            usual="tcp",
         ),
     ] = None
 

@@ -1,4 +1,4 @@
-"""The site file of a simulated field: the user's own text with the ports and the record's folder exchanged. Pure.
+"""The site file of a simulated field: the user's text with ports, hosts and the record's folder exchanged. Pure.
 
 Only those values change, at their places in the text, so comments and order stay and a difference shows nothing else.
 The record is another one, so that invented readings never stand among real ones.
@@ -11,11 +11,14 @@ import yaml
 
 HEADER = "# Written by `tallywell simulate`: every reading of this site is invented. It may be deleted at any time.\n"
 
+NONE: Mapping[str, tuple[str, int]] = {}
+
 Edit = tuple[int, int, str]  # from and to (index in the text), and what stands there instead
 
 
-def stand_in(text: str, ports: Mapping[str, str], record: str) -> str:
-    """`text` of a site file that was found good, with each line of `ports` (by name) at its new port, without parity.
+def stand_in(text: str, ports: Mapping[str, str], record: str, sockets: Mapping[str, tuple[str, int]] = NONE) -> str:
+    """`text` of a site file that was found good, with each line of `ports` (by name) at its new port, without parity,
+    and each of `sockets` at its new host and TCP port.
 
     Linux refuses parity bits on a pseudo-terminal (EINVAL for PARENB).
     """
@@ -28,6 +31,10 @@ def stand_in(text: str, ports: Mapping[str, str], record: str) -> str:
         line = _value(lines, name) if isinstance(lines, yaml.MappingNode) else None
         assert isinstance(line, yaml.MappingNode), f"line {name} is in a good site file"
         edits += _line(line, port)
+    for name, (host, tcp_port) in sockets.items():
+        line = _value(lines, name) if isinstance(lines, yaml.MappingNode) else None
+        assert isinstance(line, yaml.MappingNode), f"line {name} is in a good site file"
+        edits += _network_line(line, host, tcp_port)
     return HEADER + _edited(text, edits)
 
 
@@ -47,6 +54,15 @@ def _line(line: yaml.MappingNode, port: str) -> Iterator[Edit]:
     yield _in_place(old, _quoted(port) + more)
     if parity is not None:
         yield _in_place(parity, "none")
+
+
+def _network_line(line: yaml.MappingNode, host: str, tcp_port: int) -> Iterator[Edit]:
+    old, old_port = _value(line, "host"), _value(line, "tcp_port")
+    assert old is not None, "such a line of a good site file has a host"
+    more = "" if old_port is not None else f"{_next_key(line)}tcp_port: {tcp_port}"
+    yield _in_place(old, _quoted(host) + more)
+    if old_port is not None:
+        yield _in_place(old_port, str(tcp_port))
 
 
 def _next_key(group: yaml.MappingNode) -> str:

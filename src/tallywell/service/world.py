@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from tallywell.line.bus import Bus
-from tallywell.line.timing import LineSettings
+from tallywell.line.timing import AnySettings
 from tallywell.readings.clocks import Clock
 from tallywell.readings.exchange import Ask, Outcome
 from tallywell.readings.problems import EdgeFailure
@@ -36,7 +36,7 @@ class World:
     clock: Clock
     boot_id: str
     log: Callable[[str], None]
-    open_port: Callable[[LineSettings, Clock], Port] = Bus
+    open_port: Callable[[AnySettings, Clock], Port] = Bus
     look_ns: int = LOOK_NS
     gather_ns: int = GATHER_NS
 

@@ -29,10 +29,12 @@ class Form(BaseModel):
     """One group of keys. Unknown keys are refused, nothing is converted but by what the key itself accepts.
 
     `such_as`: what to write where the group is missed and none of its keys is needed. `either`: one of these is needed.
+    `along`: keys that are needed where another one stands.
     """
 
     model_config = ConfigDict(strict=True, extra="forbid", frozen=True, arbitrary_types_allowed=True)
     such_as: ClassVar[str] = ""
+    along: ClassVar[dict[str, tuple[str, ...]]] = {}
     either: ClassVar[tuple[str, ...]] = ()
 
 

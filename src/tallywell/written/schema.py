@@ -84,6 +84,8 @@ def _description(key: KeyOfForm) -> str:
 
 def _needed_here(form: type[Form]) -> dict[str, Json]:
     found = _required(form, lambda key: key.needed)
+    if form.along:
+        found["dependentRequired"] = {name: list(others) for name, others in form.along.items()}
     return {**found, "anyOf": [{"required": [name]} for name in form.either]} if form.either else found
 
 
