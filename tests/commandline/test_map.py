@@ -152,6 +152,23 @@ def test_words_are_shown_as_a_reading_is(capsys: pytest.CaptureFixture[str]) -> 
     ]
 
 
+def test_the_face_of_a_scaled_total_has_room_for_the_greatest_factor(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    (tmp_path / "bench.yaml").write_text("""\
+map: bench
+revision: 1
+numbering: on_the_wire
+word_order: high_word_first
+quantities:
+  exponent:      {table: input, register: 0, type: int16, valid: {from: 0, to: 3}}
+  forward_total: {table: input, register: 1, type: uint16, one_count: 1 gal, digits: 4, exponent_from: exponent,
+                  for_the_books: yes}
+""")
+    said = Said(capsys, "try", str(tmp_path / "bench.yaml"), "--register", "0", "--words", "0002 04D2")
+    assert said.lines[-1] == "the face should show 0123400, if it shows the register as it is"
+
+
 def test_many_words_from_a_register_as_the_map_counts(capsys: pytest.CaptureFixture[str]) -> None:
     said = Said(capsys, "try", WAFER, "--register", "30001", "--decimal", "--words", "2 16384 0 1 2")
     assert said.code == 0

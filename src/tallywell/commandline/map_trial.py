@@ -14,8 +14,9 @@ from tallywell.registers.factors import factor_of
 from tallywell.registers.fitting import Arrangement, arrangements, number_in, odd
 from tallywell.registers.quantity import TABLE_OF, ByteOrder, Kind, Quantity, RegisterMap
 from tallywell.registers.shown import number_shown
-from tallywell.reports.face import Face, shown
+from tallywell.reports.face import shown
 from tallywell.reports.table import Column, table
+from tallywell.service.books import face_by_map
 from tallywell.service.reading_table import values_table
 
 
@@ -109,12 +110,10 @@ def _ranges(trial: Trial) -> str:
 def _face(trial: Trial) -> Iterator[str]:
     books = trial.map.books
     value = trial.values.get(books.name) if books else None
-    if books is None or value is None or value.total is None or books.one_count is None or books.capacity is None:
+    if books is None or value is None or value.total is None:
         return
-    face = Face(books.one_count, len(str(books.capacity - 1)))
-    by = ", if it shows the register as it is"
-    if books.display is not None:
-        face, by = Face(books.display.one_count, books.display.digits), ""
+    face, stated = face_by_map(trial.map, books)
+    by = "" if stated else ", if it shows the register as it is"
     yield f"  the face should show {shown(face, value.total.count, books.scale)}{by}"
 
 

@@ -12,7 +12,7 @@ from tallywell.ledger.rules import Rules
 from tallywell.readings.facts import Entry
 from tallywell.readings.quantities import HandReading, Happened, Installed, LedgerFact, Missed, Reading, Scale
 from tallywell.registers.factors import farthest
-from tallywell.registers.quantity import Kind, Quantity
+from tallywell.registers.quantity import Kind, Quantity, RegisterMap
 from tallywell.reports.build import PointFacts, PointTally, Visit, VolumeBetween
 from tallywell.reports.face import Face
 from tallywell.reports.model import (
@@ -63,12 +63,17 @@ def face_of(point: Point) -> tuple[Face, bool]:
     """What the point's face shows, and whether the site file or the map says so; else the register's own step stands in
     for it. The site file comes first: what hangs there may be set otherwise than the model usually is.
     """
-    books = _books_quantity(point)
-    display = point.display or books.display
-    if display is not None:
-        return Face(display.one_count, display.digits), True
+    if point.display is not None:
+        return Face(point.display.one_count, point.display.digits), True
+    return face_by_map(point.map, _books_quantity(point))
+
+
+def face_by_map(register_map: RegisterMap, books: Quantity) -> tuple[Face, bool]:
+    """What the face of any meter of this map shows, and whether the map says so."""
+    if books.display is not None:
+        return Face(books.display.one_count, books.display.digits), True
     assert books.one_count is not None
-    return Face(books.one_count, len(str(farthest(point.map, books) - 1))), False
+    return Face(books.one_count, len(str(farthest(register_map, books) - 1))), False
 
 
 Stretch = tuple[date, date]  # of local days, the second no longer of it
