@@ -15,7 +15,6 @@ from tallywell.registers.blocks import (
     plain_reads,
     read_sets,
     reads,
-    unreadable,
 )
 from tallywell.registers.quantity import (
     EACH_POLL,
@@ -33,6 +32,7 @@ from tallywell.registers.quantity import (
     ValueType,
     Wake,
 )
+from tests.registers.unreadable import unreadable
 
 MINUTE, HOUR = 60_000_000_000, 3_600_000_000_000
 

@@ -8,9 +8,10 @@ from hypothesis import event, given, settings
 from hypothesis import strategies as st
 
 from tallywell.readings.exchange import Read
-from tallywell.registers.blocks import Costs, chosen, plain_reads, reads, unreadable
+from tallywell.registers.blocks import Costs, chosen, plain_reads, reads
 from tallywell.registers.decode import holds
 from tallywell.registers.quantity import Kind, Limits, LowPart, Quantity, RegisterMap, Span, Table, ValueType
+from tests.registers.unreadable import unreadable
 
 HIGHEST = 22
 TABLES = st.sampled_from([Table.INPUT, Table.INPUT, Table.HOLDING, Table.DISCRETE])

@@ -1,6 +1,6 @@
 """Words and bits as people type them."""
 
-import contextlib
+from collections.abc import Callable
 
 import pytest
 from hypothesis import given
@@ -83,5 +83,15 @@ def test_what_are_no_bits() -> None:
 @given(st.text(max_size=30))
 def test_any_text_is_words_or_one_message(text: str) -> None:
     for take in (words_given, decimal_words_given, bits_given):
-        with contextlib.suppress(ValueError):
-            take(text)
+        said, content = taken(take, text)
+        assert bool(said) != bool(content)
+        assert said.isprintable(), "one line for a terminal"
+
+
+def taken(take: Callable[[str], bytes | tuple[bytes, int]], text: str) -> tuple[str, bytes]:
+    """What is said of it, and what it gives."""
+    try:
+        found = take(text)
+    except ValueError as wrong:
+        return str(wrong), b""
+    return "", found if isinstance(found, bytes) else found[0]

@@ -3,6 +3,7 @@
 from collections.abc import Iterable, Sequence
 
 from tallywell.readings.exchange import BIT_FUNCTIONS, Read
+from tallywell.registers.described import power
 from tallywell.registers.quantity import TABLE_OF, Kind
 from tallywell.reports.decimals import per_cent, plain
 from tallywell.reports.shown_units import WORDS, RateUnit, rate_unit
@@ -218,21 +219,10 @@ def _total_row(point: PointOutlook, found: Round) -> tuple[str, ...]:
     one_count = found.total.one_count
     assert one_count is not None
     one = f"{plain(one_count.number)} {WORDS.get(one_count.unit, one_count.unit)}"
-    size = f"{_capacity(found.total.scale.capacity)} x {one}"
+    size = f"{power(found.total.scale.capacity)} x {one}"
     seconds = f"{int(found.seconds):,}" if found.seconds < MOST_EXACT else ""
     name = f"{found.total.name}{' (books)' if found.total.for_the_books else ''}"
     return point.point.name, name, size, in_words(found.seconds), seconds
-
-
-def _capacity(capacity: int) -> str:
-    """10^8 and 2^32 rather than a row of digits."""
-    for base in (10, 2):
-        power, rest = 0, capacity
-        while rest % base == 0:
-            power, rest = power + 1, rest // base
-        if rest == 1 and power > 3:
-            return f"{base}^{power}"
-    return f"{capacity:,}"
 
 
 def _step_note(point: Point, found: Round) -> str:

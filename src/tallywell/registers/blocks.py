@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 from tallywell.readings.exchange import Read
 from tallywell.registers.decode import brings, holds
@@ -78,17 +79,6 @@ def plain_reads(register_map: RegisterMap, names: Iterable[str] | None = None) -
         found = {allowed.shortest(place) for place in needed}
         plan += sorted(found, key=lambda read: (read.register, read.words))
     return _books_first(register_map, plan)
-
-
-def unreadable(register_map: RegisterMap) -> tuple[str, ...]:
-    """Quantities that no permitted read holds whole, or not with the rest of their group; no plan brings them."""
-    found = []
-    for name in register_map.quantities:
-        needed = with_needs(register_map, [name])
-        allowed = tables(register_map)
-        if not all(p.holds(place) for t, p in allowed.items() for place in places(register_map, t, needed)):
-            found.append(name)
-    return tuple(found)
 
 
 def _needed(register_map: RegisterMap, names: Iterable[str] | None) -> Iterator[tuple[Permitted, tuple[Place, ...]]]:
@@ -169,11 +159,14 @@ def read_sets(register_map: RegisterMap, every_ns: int) -> tuple[ReadSet, ...]:
     return tuple(ReadSet(tuple(n for n in rhythms if rhythms[n] == rhythm), rhythm) for rhythm in found)
 
 
+@lru_cache(maxsize=64)
 def chosen_sets(
     register_map: RegisterMap, every_ns: int, costs: Costs = USUAL_COSTS
 ) -> tuple[tuple[ReadSet, Chosen], ...]:
     """Every set with its plan. All are of one meter, so each keeps clear of the lengths of those before it, and of the
     read that wakes the meter. A set that asks just what an oftener one asks comes with that one.
+
+    Remembered, as a site asks for the plan of one map for each of its points, and again when it begins to poll.
     """
     found: dict[tuple[Read, ...], tuple[ReadSet, Chosen]] = {}
     beside = [register_map.wake.read] if register_map.wake else []

@@ -90,7 +90,7 @@ def reads_text(reads: Iterable[Read]) -> str:
 
 
 def power(number: int) -> str:
-    """10^8 and 2^32 rather than a row of digits, with what it is."""
+    """10^8 and 2^32 rather than a row of digits."""
     for base in (10, 2):
         exponent, rest = 0, number
         while rest % base == 0:

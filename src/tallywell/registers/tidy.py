@@ -6,39 +6,12 @@ order. What is meant does not change, and every comment goes with the key that i
 
 from collections.abc import Callable
 
-from tallywell.registers.map_forms import (
-    BitForm,
-    DisplayForm,
-    ExactReadForm,
-    LimitsForm,
-    LowPartForm,
-    MapForm,
-    NamedForm,
-    QuantityForm,
-    SpanForm,
-    ValidForm,
-    WakeForm,
-)
+from tallywell.registers.map_forms import MapForm
 from tallywell.registers.quantity import RegisterMap, Table
 from tallywell.written.commented import Entry, Group, comments_of, read_commented, text_of
-from tallywell.written.forms import Form
+from tallywell.written.forms import Form, GroupOf, ListOf, NamesOf, OneOf, Shape, keys_of
 
 TABLES = (Table.INPUT, Table.HOLDING, Table.DISCRETE, Table.COIL)  # what most meters have most of comes first
-_OF_KEY: dict[str, type[Form]] = {
-    "limits": LimitsForm,
-    "wake": WakeForm,
-    "low_part": LowPartForm,
-    "display": DisplayForm,
-    "valid": ValidForm,
-}
-_OF_ITEMS: dict[str, type[Form]] = {
-    "quantities": QuantityForm,
-    "bits": BitForm,
-    "enumeration": NamedForm,
-    "exact_reads": ExactReadForm,
-    "safe_to_read": SpanForm,
-    "do_not_read": SpanForm,
-}
 
 
 def tidy(text: str, register_map: RegisterMap) -> str:
@@ -66,18 +39,24 @@ def _by_register(register_map: RegisterMap) -> Callable[[Entry], tuple[int, int]
 
 def _order(group: Group, form: type[Form]) -> None:
     """By the form's keys, at every depth; lists keep their order, which is the writer's."""
-    order = {field.alias or name: place for place, (name, field) in enumerate(form.model_fields.items())}
-    group.entries.sort(key=lambda entry: order.get(entry.key or "", len(order)))
+    keys = keys_of(form)
+    places = {key.name: place for place, key in enumerate(keys)}
+    shapes = {key.name: key.shape for key in keys}
+    group.entries.sort(key=lambda entry: places.get(entry.key or "", len(places)))
     for entry in group.entries:
-        if not isinstance(entry.value, Group):
-            continue
-        if entry.key in _OF_KEY:
-            _order(entry.value, _OF_KEY[entry.key])
-        elif entry.key in _OF_ITEMS:
-            _order_items(entry.key, entry.value)
+        if isinstance(entry.value, Group) and entry.key in shapes:
+            _order_as(entry.value, shapes[entry.key])
 
 
-def _order_items(key: str, group: Group) -> None:
-    for item in group.entries:
-        if isinstance(item.value, Group) and not item.value.is_list:
-            _order(item.value, _OF_ITEMS[key])
+def _order_as(group: Group, shape: Shape) -> None:
+    """A group of keys by its form; of a list, or of names that the writer gave, each item so."""
+    match shape:
+        case GroupOf(form) if not group.is_list:
+            _order(group, form)
+        case ListOf(of) | NamesOf(of):
+            for item in group.entries:
+                if isinstance(item.value, Group):
+                    _order_as(item.value, of)
+        case OneOf(shapes):
+            for one in shapes:
+                _order_as(group, one)

@@ -1,10 +1,8 @@
 """What the site file means to the record and to the lines: texts and ids it must know, plans and ports to be opened."""
 
 from collections.abc import Mapping
-from dataclasses import replace
 from hashlib import sha256
 
-from tallywell.line.timing import AnySettings
 from tallywell.readings.exchange import Read
 from tallywell.registers.blocks import chosen_sets
 from tallywell.registers.decode import holds
@@ -12,25 +10,14 @@ from tallywell.registers.quantity import EACH_POLL, RegisterMap
 from tallywell.schedule.due import Plan, WakeAsk
 from tallywell.service.files import Loaded
 from tallywell.service.rows import Keys, PointKeys
-from tallywell.service.site import AnyLine, Point, Site
+from tallywell.service.site import Point, Site
 from tallywell.service.world import MS_NS
 from tallywell.store.append import Writer
 
 
-def settings_of(line: AnyLine) -> AnySettings:
-    return line.settings
-
-
 def plans_of(site: Site) -> dict[str, tuple[Plan, ...]]:
-    """Every point's plans, its main one first. Points of one map and one `every` are planned once."""
-    planned: dict[tuple[int, int], tuple[Plan, ...]] = {}
-    found = {}
-    for point in site.points.values():
-        key = id(point.map), point.every_ms
-        if key not in planned:
-            planned[key] = point_plans(point)
-        found[point.name] = tuple(replace(p, point=point.name, address=point.address) for p in planned[key])
-    return found
+    """Every point's plans, its main one first."""
+    return {point.name: point_plans(point) for point in site.points.values()}
 
 
 def point_plans(point: Point) -> tuple[Plan, ...]:

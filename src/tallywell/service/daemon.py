@@ -15,7 +15,7 @@ from tallywell.readings.faults import Fault
 from tallywell.readings.problems import EdgeFailure, StorageFault
 from tallywell.schedule.due import ClockStepped, LookAgain, begin
 from tallywell.service import sentences
-from tallywell.service.accepting import accepted_content, keys_of, plans_of, settings_of
+from tallywell.service.accepting import accepted_content, keys_of, plans_of
 from tallywell.service.anchoring import Dating, Instant, look
 from tallywell.service.entries import KINDS
 from tallywell.service.files import Loaded
@@ -111,7 +111,7 @@ class Daemon:
         plans = [plan for point in self._site.points_of(line.name) for plan in self._plans[point.name]]
         state = begin(plans, self._clock.boot_ns(), self._wall_minus_boot_ns(), at_once=True, owed=owed)
         return LineThread(
-            line.name, self._world.open_port(settings_of(line), self._clock), state, self._clock, self._deliver
+            line.name, self._world.open_port(line.settings, self._clock), state, self._clock, self._deliver
         )
 
     def _leave(self) -> None:

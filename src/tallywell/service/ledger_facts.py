@@ -14,7 +14,7 @@ from tallywell.readings.facts import Event, Poll
 from tallywell.readings.faults import Fault
 from tallywell.readings.quantities import Happened, LedgerFact, Missed, Reading, Scale
 from tallywell.registers.blocks import books_read
-from tallywell.registers.decode import Decoded, decode, holds
+from tallywell.registers.decode import Decoded, brings, decode
 from tallywell.registers.quantity import Kind, Quantity, RegisterMap
 from tallywell.registers.register_map import parse_map
 from tallywell.reports.words import STARTED, STOPPED, UNCLEAN_END
@@ -116,7 +116,7 @@ def asks_for_books(map_: RegisterMap, reads: Sequence[Read]) -> bool:
     """Whether a plan brings the books' total with what multiplies it; another may bring the total alone in passing."""
     own = [q for q in map_.quantities.values() if q.for_the_books]
     factors = [map_.quantities[q.factor.quantity] for q in own if q.factor]
-    return bool(own) and all(any(holds(read, q) for read in reads) for q in (*own, *factors))
+    return bool(own) and all(any(brings(map_, read, q) for read in reads) for q in (*own, *factors))
 
 
 def _needed(map_: RegisterMap, flow: str) -> dict[str, Quantity]:

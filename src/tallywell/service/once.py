@@ -7,7 +7,7 @@ from tallywell.readings.exchange import Pass
 from tallywell.readings.facts import Anchor, Event, Fact, Poll
 from tallywell.schedule.due import SILENCE, Plan, Sleep, begin, learned, next_ask
 from tallywell.service import sentences
-from tallywell.service.accepting import accepted_content, keys_of, plans_of, settings_of
+from tallywell.service.accepting import accepted_content, keys_of, plans_of
 from tallywell.service.anchoring import Dating, look
 from tallywell.service.files import Loaded
 from tallywell.service.rows import row
@@ -64,7 +64,7 @@ def _events(told: News, writer: Writer, world: World) -> list[Event]:
 
 def passes(site: Site, point: Point, plans: tuple[Plan, ...], world: World) -> tuple[Pass, ...]:
     """One pass over each of the point's plans on its line, the main one first; of a silent meter that one alone."""
-    port = world.open_port(settings_of(site.lines[point.line]), world.clock)
+    port = world.open_port(site.lines[point.line].settings, world.clock)
     found: list[Pass] = []
     try:
         state = begin(plans, world.clock.boot_ns(), 0, at_once=True)

@@ -129,15 +129,10 @@ def outlook(site: Site) -> tuple[LineOutlook, ...]:
 
 
 def _line_outlook(line: AnyLine, points: Iterable[Point]) -> LineOutlook:
-    """Points of one map and one `every` are planned once: the search for the cheapest reads is the dear part."""
     settings = line.settings
-    planned: dict[tuple[int, int], tuple[SetOutlook, ...]] = {}
     found = []
     for point in points:
-        key = id(point.map), point.every_ms
-        if key not in planned:
-            planned[key] = _sets(point, settings)
-        sets = planned[key]
+        sets = _sets(point, settings)
         held_ns = max((_held_ns(point.map, read, settings) for each in sets for read in each.chosen.reads), default=0)
         rounds = tuple(_round(total, point) for total in point.map.totals)
         alike = () if settings.numbered else _alike(sets)
