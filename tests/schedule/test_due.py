@@ -1,5 +1,6 @@
 """Who is due: marks of the wall clock, order, owing units, looks, steps of the clock."""
 
+import itertools
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
@@ -276,16 +277,17 @@ def told(passes: list[Pass]) -> list[str]:
 
 @dataclass
 class Line:
-    """A line with a clock of its own; `answers` says how each request ends."""
+    """A line with a clock of its own; `answers` says how each request ends, `took_ns` how long a good one takes."""
 
     state: LineState
     now_ns: int
     answers: Callable[[Ask], Fault | None] = lambda _ask: None
+    took_ns: int = S // 100
     asks: list[tuple[int, Ask]] = field(default_factory=list)
     passes: list[Pass] = field(default_factory=list)
 
     def run(self, until_ns: int) -> list[Pass]:
-        """The passes that end in a stretch of time; a request takes 10 ms, or 1 s without an answer."""
+        """The passes that end in a stretch of time; a request without an answer takes 1 s."""
         before = len(self.passes)
         while self.now_ns < until_ns:
             what = next_ask(self.state, self.now_ns)
@@ -306,7 +308,7 @@ class Line:
         if not ask.expects_reply and fault is None:
             self.now_ns += ask.longest_delay_ns
             return Outcome(ask, b"", None, sent_ns, self.now_ns)
-        self.now_ns += S // 100 if fault is None else S
+        self.now_ns += self.took_ns if fault is None else S
         if fault is None:
             return Outcome(ask, bytes(ask.read.content_bytes), None, sent_ns, self.now_ns)
         owes_ns = self.now_ns + S if fault is Fault.NO_ANSWER else None
@@ -331,6 +333,27 @@ class TestReadSets:
         later = line.run(3 * DAY)
         assert not [name for name in told(later) if "once" in name]
         assert told(later).count("a settings") == 2
+
+    @pytest.mark.parametrize("silent", [False, True])
+    def test_thirty_meters_settings_due_together_make_no_total_late(self, silent: bool) -> None:
+        """At midnight, or when the supply is back: they take 36 s, and the totals are polled each 10 s."""
+        settings = tuple(Read(3, 70 + k, 1) for k in range(12))
+        plans = []
+        for k in range(30):
+            main, other = point(f"p{k}", 1 + k, "settings")
+            plans += [replace(main, every_ns=10 * S), replace(other, reads=settings)]
+        line = Line(begin(plans, DAY - MIN, 0), DAY - MIN, took_ns=S // 10)
+        line.answers = lambda _ask: Fault.PORT_LOST if silent and line.now_ns < DAY else None
+        line.run(DAY + 10 * MIN)
+        good = [
+            ended for ended in line.passes if ended.point == "p29" and ended.fault is None and len(ended.reads) == 1
+        ]
+        begun = [ended.outcomes[0].sent_ns for ended in good if ended.outcomes[0].sent_ns > DAY - 15 * S]
+        assert len(begun) > 55
+        assert max(later - sooner for sooner, later in itertools.pairwise(begun)) < 20 * S
+        read = [ended for ended in line.passes if len(ended.reads) == 12 and ended.fault is None]
+        assert len({ended.point for ended in read}) == 30
+        assert max(ended.outcomes[0].sent_ns for ended in read) < DAY + 2 * MIN
 
     def test_what_is_wanted_once_is_tried_each_hour_until_it_came(self) -> None:
         line = Line(begin(point("a", 1, "once"), 5 * S, 0, at_once=True), 5 * S)

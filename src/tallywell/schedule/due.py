@@ -3,14 +3,15 @@
 Due times are aligned instants of the local wall clock (a multiple of `every` since its epoch) kept on the boot clock,
 so that polls stand on the marks of the clock on the wall and no step of it makes two of them early or loses one. They
 are reckoned anew from the mark each time: nothing adds up, nothing drifts. A point that missed marks is polled once.
-Order: who has been due longest; among equals main plans first, as their time is that of the books' total, and then who
-was polled longest ago. So nobody starves: whoever is served gets a later due time than those who wait. A unit that owes
-a reply is left alone until it has passed; others are asked.
+Order: who has been due longest; among equals who was polled longest ago. So nobody starves: whoever is served gets a
+later due time than those who wait. A unit that owes a reply is left alone until it has passed; others are asked.
 
 A point has one main plan, with the books' total, and a plan for each other set of quantities that is due together.
 Those that are wanted once and those to be read after silence also become due when the point answers after it did not.
 Silence is what the main plan meets, or another that came well before: a block that never answers is no silence, or
 each good pass would call for it again.
+The others go behind main plans for as long as GIVE_WAY_NS: where the settings of thirty meters are due at midnight or
+when the supply is back, no meter's total is late for those of the others, and the books get no gap.
 
 A unit that sleeps is woken before a request where it was not within the window before: by a read that is no part of
 the pass, unless the request could not be sent; then the pass ends with that fault.
@@ -23,6 +24,7 @@ from tallywell.readings.exchange import Ask, Outcome, Pass, Read
 from tallywell.readings.faults import Fault
 
 HOUR_NS = 3_600_000_000_000
+GIVE_WAY_NS = 60_000_000_000
 IDLE_NS = HOUR_NS  # how long a line without points sleeps before it looks again
 NEVER_NS = 2**63 - 1
 SILENCE = frozenset({Fault.NO_ANSWER, Fault.PORT_LOST})
@@ -95,10 +97,11 @@ class ClockStepped:
 
 @dataclass(frozen=True, slots=True)
 class Look:
-    """A look that was asked for and not taken yet."""
+    """A look that was asked for and not taken yet. `hurried`: somebody waits for the point."""
 
     asked: str | None
     since_ns: int
+    hurried: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,6 +117,12 @@ class Turn:
     @property
     def due_ns(self) -> int:
         return min(self.mark_ns, self.looks[0].since_ns) if self.looks else self.mark_ns
+
+    @property
+    def rank_ns(self) -> int:
+        """Since when its place in the order counts."""
+        hurried = any(look.hurried for look in self.looks)
+        return self.due_ns if self.plan.main or hurried else self.due_ns + GIVE_WAY_NS
 
 
 @dataclass(frozen=True, slots=True)
@@ -209,9 +218,11 @@ def _from_ns(state: LineState, number: int) -> int:
     return max(turn.due_ns, state.owes_ns.get(turn.plan.address, turn.due_ns))
 
 
-def _order(state: LineState, number: int) -> tuple[int, bool, int, int]:
+def _order(state: LineState, number: int) -> tuple[bool, int, bool, int, int]:
+    """Who was just woken goes first, or was woken for nothing."""
     turn = state.turns[number]
-    return turn.due_ns, not turn.plan.main, -1 if turn.last_ns is None else turn.last_ns, number
+    asleep, last_ns = turn.plan.address != state.just_woken, -1 if turn.last_ns is None else turn.last_ns
+    return asleep, turn.rank_ns, turn.plan.main, last_ns, number
 
 
 def learned(state: LineState, what: Outcome | LookAgain | ClockStepped, now_ns: int) -> tuple[LineState, Pass | None]:
@@ -236,13 +247,17 @@ def _with_look(state: LineState, what: LookAgain, now_ns: int) -> LineState:
     def looked(turn: Turn) -> Turn:
         if turn.plan.point != what.point:
             return turn
-        return _looked(turn, Look(what.asked, now_ns) if turn.plan.main else Look(None, now_ns - 1))
+        return _looked(turn, Look(what.asked if turn.plan.main else None, now_ns, hurried=True))
 
     return replace(state, turns=tuple(looked(turn) for turn in state.turns))
 
 
 def _looked(turn: Turn, look: Look) -> Turn:
-    return turn if look.asked in [waiting.asked for waiting in turn.looks] else replace(turn, looks=(*turn.looks, look))
+    same = next((waiting for waiting in turn.looks if waiting.asked == look.asked), None)
+    if same is None:
+        return replace(turn, looks=(*turn.looks, look))
+    joint = replace(same, hurried=same.hurried or look.hurried)
+    return replace(turn, looks=tuple(joint if waiting is same else waiting for waiting in turn.looks))
 
 
 def _stepped(state: LineState, wall_minus_boot_ns: int, now_ns: int) -> LineState:
@@ -279,7 +294,7 @@ def _answered(state: LineState, outcome: Outcome, now_ns: int) -> tuple[LineStat
 
 
 def _begun(state: LineState, outcome: Outcome) -> Running:
-    """Whose ask it was: the first in order of those that ask just this (two plans of one unit may begin alike)."""
+    """Whose ask it was: the first in order of those due that ask just this (two plans of one unit may begin alike)."""
     asked = outcome.ask
     alike = [
         number
@@ -287,7 +302,8 @@ def _begun(state: LineState, outcome: Outcome) -> Running:
         if asked == (turn.plan.ask(0) if asked.expects_reply else turn.plan.wake_ask())
     ]
     assert alike, f"nobody here asks {asked}"
-    number = min(alike, key=lambda number: _order(state, number))
+    due = [number for number in alike if _from_ns(state, number) <= outcome.sent_ns]
+    number = min(due or alike, key=lambda number: _order(state, number))  # a step may have put off the one that was due
     turn = state.turns[number]
     return Running(number, turn.due_ns, turn.looks[0] if turn.looks else None, ())
 
