@@ -77,9 +77,11 @@ def test_a_request_in_two_parts_is_one_if_no_silence_parts_them(station: Station
         assert bool(played(line, 10**9)) == bool(answers), pause_ns
 
 
-@pytest.mark.parametrize(("short_ns", "heard"), [(0, True), (1, False)])
-def test_a_meter_hears_only_what_stands_behind_silence(station: Station, short_ns: int, heard: bool) -> None:
-    line = SimulatedLine(station, SETTINGS)
+@pytest.mark.parametrize(("short_ns", "insists", "heard"), [(0, True, True), (1, True, False), (1, False, True)])
+def test_a_meter_hears_only_what_stands_behind_silence(
+    station: Station, short_ns: int, insists: bool, heard: bool
+) -> None:
+    line = SimulatedLine(station, SETTINGS, insists=insists)
     line.put(ASKED, 0, START)
     end_ns = played(line, 10**9)[-1][0]
     answer = asked(line, at_ns=end_ns + SETTINGS.silence_ns - short_ns)

@@ -63,6 +63,7 @@ class SimulatedLine:
     """The meters of one station, the reader, and whatever else is on the pair.
 
     `paced` False: a request and an answer take no time themselves; only silences and turnarounds do.
+    `insists` False: the meters hear a sound request also where less than the silence stands around it, as many do.
     """
 
     def __init__(
@@ -74,10 +75,12 @@ class SimulatedLine:
         seed: str = "1",
         now_ns: int = 0,
         paced: bool = True,
+        insists: bool = True,
     ) -> None:
         self.settings = settings
         self.request: Request | None = None
         self._station, self._paced = station, paced
+        self._insists = paced and insists
         self._character_ns = settings.wire_ns(1)
         self._wire: list[int] = []  # how long one, two, three bytes take; as long as the longest that was sent
         self._troubles = AtWork(troubles, settings, station.meters, seed, now_ns)
@@ -206,7 +209,7 @@ class SimulatedLine:
         self._last_ns = max(self._last_ns, asking.end_ns)
         request = self.request
         assert request is not None
-        request.heard = not self._paced or self._stands_alone(asking, request)
+        request.heard = not self._insists or self._stands_alone(asking, request)
         if not request.heard or not self._troubles.hears(asking.content[0], self._asked_ms):
             return
         answers = self._station.hear(bytes(asking.content), self._asked_ms)

@@ -29,8 +29,8 @@ class Wire:
 
     `utc_ms` gives the true time, at which a meter latches its values: the moment a request's last byte came.
     `settings` say how long bytes would take on a wire and which silence ends a request; `paced`: answers come byte by
-    byte as there, else each at once. `told` hears of each answer that left, on the wire's own thread, so that a truth
-    can be kept beside the record.
+    byte as there, else each at once. `insists`: the meters then hear only a request that silence surrounds. `told`
+    hears of each answer that left, on the wire's own thread, so that a truth can be kept beside the record.
     `troubles` strike by `seed`. An adapter that is pulled out and put back has another `path`: `moved` hears "" before
     it goes and the path when it is back, on the wire's own thread.
     The reader may close its side and come back: the simulator keeps the other end open meanwhile.
@@ -46,9 +46,12 @@ class Wire:
         troubles: Iterable[Trouble] = (),
         seed: str = "1",
         paced: bool = False,
+        insists: bool = True,
         moved: Callable[[str], None] | None = None,
     ) -> None:
-        self._line = SimulatedLine(station, settings, troubles, seed=seed, now_ns=time.monotonic_ns(), paced=paced)
+        self._line = SimulatedLine(
+            station, settings, troubles, seed=seed, now_ns=time.monotonic_ns(), paced=paced, insists=insists
+        )
         self._utc_ms, self._told, self._moved = utc_ms, told, moved
         self._near = self._far = GONE
         self.path = ""
