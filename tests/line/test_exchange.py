@@ -23,6 +23,7 @@ LINE = LineSettings("x", 19_200, latency_ns=2 * MS)  # a character is 0.573 ms, 
 ASK = Ask(17, Read(3, 0x6B, 3), longest_delay_ns=100 * MS)
 WORDS = bytes.fromhex("022b00000064")
 GOOD = frame.reply(17, 3, WORDS)
+ECHO = frame.request(17, ASK.read)
 OTHER = Ask(18, Read(4, 8, 1), longest_delay_ns=100 * MS)
 OTHER_GOOD = frame.reply(18, 4, b"\x00\x0a")
 REFUSAL = frame.exception_reply(17, 3, 2)
@@ -56,9 +57,20 @@ ENDINGS: dict[str, tuple[list[tuple[float, bytes]], Fault | None]] = {
     "one byte": ([(5, b"\x00")], Fault.STRAY_BYTES),
     "before our last bit was out": ([(-0.5, GOOD)], Fault.STRAY_BYTES),
     "began before our last bit was out": ([(-0.5, GOOD[:1]), (1, GOOD[1:])], Fault.STRAY_BYTES),
-    "echo while we send": ([(-0.1, frame.request(17, ASK.read))], Fault.STRAY_BYTES),
-    "echo in a lump": ([(0.5, frame.request(17, ASK.read))], Fault.STRAY_BYTES),
-    "echo and answer": ([(0.5, frame.request(17, ASK.read)), (4, GOOD)], Fault.STRAY_BYTES),
+    "echo while we send": ([(-0.1, ECHO)], Fault.NO_ANSWER),
+    "echo in a lump": ([(0.5, ECHO)], Fault.NO_ANSWER),
+    "echo and answer": ([(0.5, ECHO), (4, GOOD)], None),
+    "echo and answer in a lump": ([(2, ECHO + GOOD)], None),
+    "echo byte by byte, and answer": ([*((-4 + i / 2, ECHO[i : i + 1]) for i in range(8)), (4, GOOD)], None),
+    "echo and refusal": ([(0.5, ECHO), (4, REFUSAL)], Fault.EXCEPTION),
+    "echo with a bit error": ([(0.5, flipped(ECHO, 3)), (20, GOOD)], Fault.WRONG_LENGTH),
+    "echo from its second byte": ([(0.5, ECHO[1:]), (20, GOOD)], Fault.STRAY_BYTES),
+    "echo without its last byte": ([(0.5, ECHO[:-1]), (20, GOOD)], Fault.WRONG_LENGTH),
+    "echo twice": ([(0.5, ECHO * 2), (20, GOOD)], Fault.STRAY_BYTES),
+    "echo too late for the adapter": ([(2.1, ECHO), (20, GOOD)], Fault.STRAY_BYTES),
+    "stray byte, then the answer": ([(5, b"\xff"), (20, GOOD)], Fault.STRAY_BYTES),
+    "stray byte, then a refusal": ([(5, b"\xff"), (20, REFUSAL)], Fault.STRAY_BYTES),
+    "another unit, then the answer": ([(5, frame.reply(19, 3, WORDS)), (20, GOOD)], Fault.WRONG_ADDRESS),
     "another unit": ([(5, frame.reply(19, 3, WORDS))], Fault.WRONG_ADDRESS),
     "another function": ([(5, frame.reply(17, 4, WORDS))], Fault.WRONG_FUNCTION),
     "a shorter block": ([(5, frame.reply(17, 3, WORDS[:4]))], Fault.WRONG_BYTE_COUNT),
@@ -88,9 +100,45 @@ def test_endings(name: str, wire_of: WireOf) -> None:
     assert outcome.fault is fault
     assert outcome.data == (WORDS if fault is None else None)
     assert (outcome.owes_until_ns is None) == (fault in OWES_NOTHING)
+    assert outcome.echoed == (ECHO in b"".join(chunk for _, chunk in arrivals) and "late" not in name)
     if fault and arrivals and fault is not Fault.NO_ANSWER:
-        assert outcome.refused[-1].fault is fault
-        assert outcome.refused[-1].heard == b"".join(chunk for _, chunk in arrivals)[: len(outcome.refused[-1].heard)]
+        assert outcome.refused[0].fault is fault
+        everything = b"".join(chunk for _, chunk in arrivals)
+        assert b"".join(refused.heard for refused in outcome.refused) == everything.removeprefix(
+            ECHO if outcome.echoed else b""
+        )
+
+
+def test_what_fails_ends_when_the_answer_has_come(wire_of: WireOf) -> None:
+    """It is thrown away within the exchange, so that it meets nobody else's; without one, the wait is as long as ever.
+
+    A damaged answer is one, and ends it at once.
+    """
+    taken = wire_of(LINE).play(ASK, after([(5, b"\xff"), (20, GOOD)]))
+    assert taken.ended_ns == taken.sent_ns + 20 * MS + LINE.silence_ns
+    assert taken.refused == (Refused(Fault.STRAY_BYTES, b"\xff"), Refused(Fault.STRAY_BYTES, GOOD))
+    never = wire_of(LINE).play(ASK, after([(5, b"\xff")]))
+    assert never.ended_ns == wire_of(LINE).play(ASK).ended_ns
+    damaged = wire_of(LINE).play(ASK, after([(5, flipped(GOOD, 4))]))
+    assert damaged.ended_ns == damaged.sent_ns + 5 * MS + LINE.silence_ns
+    assert taken.owes_until_ns == never.owes_until_ns == damaged.owes_until_ns
+
+
+def test_the_rest_of_a_broken_answer_meets_nobody_elses(wire_of: WireOf) -> None:
+    wire = wire_of(LINE)
+    broken = wire.play(ASK, after([(5, GOOD[:4]), (12, GOOD[4:])]))
+    assert broken.refused == (Refused(Fault.WRONG_LENGTH, GOOD[:4]), Refused(Fault.STRAY_BYTES, GOOD[4:]))
+    assert wire.play(OTHER, after([(5, OTHER_GOOD)])).refused == ()
+
+
+def test_an_answer_that_begins_as_the_echo_would_is_one(wire_of: WireOf) -> None:
+    """The echo of a request for 3 words at 0x0600 begins as its answer does: unit, function, 6 bytes."""
+    ask = Ask(17, Read(3, 0x0600, 3), 100 * MS)
+    echo = frame.request(17, ask.read)
+    good = frame.reply(17, 3, echo[3:7] + bytes(2))
+    assert (good[:7], good[7]) == (echo[:7], 0)
+    assert wire_of(LINE).play(ask, after([(0.5, good[:7]), (3, good[7:])])).data == good[3:-2]
+    assert wire_of(LINE).play(ask, after([(0.5, echo[:7]), (3, echo[7:] + good)])).data == good[3:-2]
 
 
 def test_exception_code(wire_of: WireOf) -> None:
@@ -131,11 +179,15 @@ def test_timeout_counts_from_the_end_of_the_request(wire_of: WireOf) -> None:
 
 
 def test_bits_echo_is_no_answer(wire_of: WireOf) -> None:
-    """24 bits from 0x0300 on: the echo of the request has the address, function, count, length and CRC of a reply."""
+    """24 bits from 0x0300 on: the echo of the request has the address, function, count, length and CRC of a reply.
+
+    So it is not taken for one, neither when it may be the echo nor later.
+    """
     ask = Ask(17, Read(1, 0x0300, 24), 100 * MS)
     echo = frame.request(17, ask.read)
     assert echo == frame.reply(17, 1, echo[3:6])
-    assert wire_of(LINE).play(ask, after([(1, echo)])).fault is Fault.STRAY_BYTES
+    assert wire_of(LINE).play(ask, after([(1, echo)])).fault is Fault.NO_ANSWER
+    assert wire_of(LINE).play(ask, after([(5, echo)])).fault is Fault.STRAY_BYTES
 
 
 class TestSilenceBefore:
@@ -144,7 +196,7 @@ class TestSilenceBefore:
         outcome = wire.play(ASK, after([(5, GOOD)]), before=[(1 * MS, b"\x01"), (2 * MS, b"\x02")])
         assert wire.requests[0][0] == 2 * MS + LINE.silence_ns
         assert outcome.data == WORDS
-        assert outcome.refused == (Refused(Fault.STRAY_BYTES, b"\x01\x02"),)
+        assert outcome.refused == (Refused(Fault.STRAY_BYTES, b"\x01\x02", unasked=True),)
 
     def test_a_longer_pause_of_the_meter(self, wire_of: WireOf) -> None:
         wire = wire_of(LINE)
@@ -178,7 +230,7 @@ class TestSilenceBefore:
     def test_of_a_flood_only_the_beginning_is_kept(self, wire_of: WireOf) -> None:
         flood = bytes(range(256)) * 12
         outcome = wire_of(LINE).play(ASK, after([(5, flood)]), before=[(0, flood)])
-        assert outcome.refused == tuple(Refused(Fault.STRAY_BYTES, flood[:512]) for _ in range(2))
+        assert outcome.refused == tuple(Refused(Fault.STRAY_BYTES, flood[:512], first) for first in (True, False))
 
     def test_reopened_port_is_given_a_whole_silence(self, wire_of: WireOf) -> None:
         wire = wire_of(LINE)
@@ -238,12 +290,17 @@ class TestQuietLine:
 
     def test_a_late_reply_while_nobody_is_asked(self, wire_of: WireOf) -> None:
         wire = wire_of(LINE)
-        first = wire.play(ASK)
-        wire.now_ns = first.owes_until_ns or 0
-        other_block = frame.reply(17, 3, bytes(6))
-        again = wire.play(ASK, after([(5, GOOD)]), before=[(0, other_block)])
-        assert again.data == WORDS
-        assert again.refused == (Refused(Fault.STRAY_BYTES, other_block),)
+        """While it is owed it is that; later it is another master's, or noise."""
+        for late_ns, unasked in ((-MS, False), (0, True)):
+            wire = wire_of(LINE)
+            first = wire.play(ASK)
+            wire.now_ns = (first.owes_until_ns or 0) + late_ns
+            other_block = frame.reply(17, 3, bytes(6))
+            wire.machine.receive(other_block, wire.now_ns)
+            wire.now_ns += 2 * MS
+            again = wire.play(ASK, after([(5, GOOD)]))
+            assert again.data == WORDS
+            assert again.refused == (Refused(Fault.STRAY_BYTES, other_block, unasked),)
 
     def test_the_reply_that_comes_after_all_comes_before_the_unit_is_asked_again(self, wire_of: WireOf) -> None:
         """Late by any time up to the longest delay again: two equally long blocks are never mixed up."""

@@ -39,12 +39,12 @@ def test_the_next_request_waits_for_silence_behind_the_one_before(wire_of: WireO
 
 
 def test_what_another_ended_leaves_the_meter_as_much_time_as_silence_does(wire_of: WireOf) -> None:
-    """The adapter's echo ends the exchange; the meter's late answer is thrown away, and taken for no other block."""
+    """Another master's request fails the exchange; the meter's late answer is taken for no other block."""
     settings = LineSettings("x", 19_200, latency_ns=2 * MS)
     ask = Ask(17, Read(4, 0, 2), 50 * MS)
-    echo = [(0, request(17, ask.read))]
-    ended, silent = wire_of(settings).play(ask, echo), wire_of(settings).play(ask)
-    assert (ended.fault, silent.fault) == (Fault.STRAY_BYTES, Fault.NO_ANSWER)
+    foreign = [(5 * MS, request(99, ask.read))]
+    ended, silent = wire_of(settings).play(ask, foreign), wire_of(settings).play(ask)
+    assert (ended.fault, silent.fault) == (Fault.WRONG_ADDRESS, Fault.NO_ANSWER)
     assert ended.owes_until_ns is not None
     assert ended.owes_until_ns - ended.sent_ns == (silent.owes_until_ns or 0) - silent.sent_ns
 

@@ -7,7 +7,9 @@ machine: what happens in which state, and a pair that is not in it is an error o
 The rules, and where they come from ("V1.02" is Modbus over Serial Line V1.02):
 1. A request leaves after 3.5 characters without a byte, or the meter's own longer pause (V1.02, 2.5.1.1). Any byte
    starts the silence again; a line that does not fall silent within `babble_ns` is given up as STRAY_BYTES.
-2. No byte of a reply can be on the line before our last bit has left it: earlier bytes are not the answer.
+2. No byte of a reply can be on the line before our last bit has left it: earlier bytes are not the answer. Only where
+   they are our own request, whole and byte by byte, with the first of them seen before the adapter can be late with
+   it, they are its *echo* (a two-wire adapter whose receiver stays on): thrown away, said in the outcome.
 3. A reply is taken by address, function, byte count, exact length and CRC, then silence with nothing behind it
    (V1.02, 2.5.1 and 2.4.1). An exception is the meter's refusal and is held to the same.
 4. The wait counts from the end of the request on the wire: the meter's longest delay, the reply's own time on the
@@ -19,12 +21,15 @@ The rules, and where they come from ("V1.02" is Modbus over Serial Line V1.02):
    `owes_until_ns`, and a whole frame from it neither answers nor ends an exchange with another unit. Draining the
    input before a request does not replace this (the late reply comes after the drain), and asking again at once
    makes it worse (each answer then belongs to the request before).
+   What cannot be the reply *taints* the exchange: it has failed, but its wait goes on, so that the reply still comes
+   within it, refused, and meets nobody else's. A run as long as the reply, or a sound frame of the unit, ends it.
 6. Nothing is asked twice in here: every attempt is the schedule's decision and is on record.
 7. A request that only wakes (`expects_reply` False) is answered by nobody, or by a meter that was awake. What comes
    within its wait is thrown away and is no fault. An answer may still come after that, in any exchange: it is told by
    unit, function and byte count, and thrown away. Where the unit's next answer has just these, nothing could tell the
    two apart: that request waits until the longest delay after the waking has passed too. A refusal may be the waking's
    or the next request's, of one function: it ends the exchange, and the unit owes a reply as after a foreign frame.
+8. Bytes that come while nobody is asked and no unit owes a reply are another master's, or noise: told as `unasked`.
 What cannot be had: a reply of the same block that comes later than all of this is taken for fresh.
 """
 
@@ -33,13 +38,14 @@ from dataclasses import dataclass, replace
 from enum import Enum, auto
 
 from tallywell.line import frame
-from tallywell.line.judge import judge, stated_length, wanted_length
+from tallywell.line.judge import holds_answer, judge, stated_length, wanted_length
 from tallywell.line.timing import Timing
 from tallywell.readings.exchange import Ask, Outcome, Read, Refused
 from tallywell.readings.faults import Fault
 
 KEPT_BYTES = 512  # of one run of refused bytes: twice the longest frame
 KEPT_RUNS = 16
+_OURS = frozenset({Fault.PORT_LOST, Fault.STOPPED})
 NEVER = 2**63 - 1
 
 
@@ -51,6 +57,7 @@ class State(Enum):
     RECEIVING = auto()  # something came that is not yet as long as the answer
     SETTLING = auto()  # as long as the answer: now there must be silence
     SPOILED = auto()  # something that cannot be the answer any more: wait for its end
+    TAINTED = auto()  # that has ended, and the answer may still come; it will not be taken
     WAKING = auto()  # the request left, and nobody waits for its answer
     ANSWERED = auto()
     FAILED = auto()
@@ -110,6 +117,7 @@ class Exchange:
         self._halted_by = Fault.STOPPED
         self._outcome: Outcome | None = None
         self._unasked = bytearray()
+        self._unowed = False  # whether any of them came when no unit owed a reply (rule 8)
         self._begin(now_ns)
 
     # --- what the driver calls -------------------------------------------------------------------------------------
@@ -131,7 +139,7 @@ class Exchange:
         if self.state is not State.READY:
             return b""
         self._fire(Happening.SENT, now_ns)
-        return frame.request(self._asked.address, self._asked.read)
+        return self._request()
 
     def deadline(self) -> int:
         """When `expire` has something to say if nothing is heard before. NEVER while no exchange runs."""
@@ -176,6 +184,8 @@ class Exchange:
     def _begin(self, now_ns: int) -> None:
         self._heard = bytearray()
         self._early = 0  # how many of them are not the answer for their time alone (rules 2 and 4)
+        self._echoed = False
+        self._taint: Fault | None = None  # what the first run that was not the answer was
         self._refused: list[Refused] = []
         self._sent_ns: int | None = None
         self._first_ns: int | None = None
@@ -211,6 +221,7 @@ class Exchange:
     def _unasked_bytes(self, now_ns: int) -> State:
         """Nobody was asked: late replies, noise, another master. Kept for the next outcome."""
         self._unasked += self._chunk
+        self._unowed |= all(until_ns <= now_ns for until_ns in self._owing.values())
         late = _whole_frame(self._unasked) if self._woken else b""
         if late and self._answers_waking(late, None):
             self._one_less(late[0])
@@ -240,12 +251,35 @@ class Exchange:
         self._last_ns = max(self._last_ns, now_ns)  # our own request may still be leaving
         if self._sent_ns is not None and now_ns < self._sent_ns:
             self._early = len(self._heard)  # rule 2
-        while self._throw_away_late():
+        while self._throw_away_echo() or self._throw_away_late():
             self._first_ns = now_ns if self._heard else None
         if self._first_ns is not None and self._first_ns > self._give_up_ns:
             self._early = len(self._heard)  # rule 4
         del self._heard[KEPT_BYTES:]
         return self._by_length()
+
+    def _throw_away_echo(self) -> bool:
+        """Rule 2: whether our own request stood in front, and is now gone."""
+        request = self._request()
+        if not self._in_time_for_echo() or not self._heard.startswith(request):
+            return False
+        del self._heard[: len(request)]
+        self._early = max(0, self._early - len(request))
+        self._echoed = True
+        return True
+
+    def _may_be_echo(self) -> bool:
+        """Whether what was heard is the beginning of an echo, and no answer."""
+        begins = self._in_time_for_echo() and self._request().startswith(self._heard)
+        return begins and not frame.crc_holds(bytes(self._heard))
+
+    def _in_time_for_echo(self) -> bool:
+        if self._echoed or self._first_ns is None or self._sent_ns is None:
+            return False
+        return self._first_ns <= self._sent_ns + self.settings.latency_ns
+
+    def _request(self) -> bytes:
+        return frame.request(self._asked.address, self._asked.read)
 
     def _throw_away_late(self) -> bool:
         """Rules 5 and 7: whether a whole frame that is late stood in front, and is now gone."""
@@ -277,7 +311,9 @@ class Exchange:
 
     def _by_length(self) -> State:
         if not self._heard:
-            return State.WAITING
+            return State.TAINTED if self._taint else State.WAITING
+        if self._may_be_echo():
+            return State.RECEIVING
         head = bytes(self._heard[:3])
         length = wanted_length(self._asked, head)
         if self._is_late(head):
@@ -287,9 +323,9 @@ class Exchange:
         return State.SETTLING if len(self._heard) == length else State.SPOILED
 
     def _fault_so_far(self) -> Fault | None:
-        if self._early and not self._is_late(bytes(self._heard[:3])):
+        if self._early and not self._may_be_echo() and not self._is_late(bytes(self._heard[:3])):
             return Fault.STRAY_BYTES
-        return judge(self._asked, bytes(self._heard)) if self.state is State.SPOILED else None
+        return judge(self._asked, bytes(self._heard)) if self.state is State.SPOILED else self._taint
 
     def _hear_while_waking(self, now_ns: int) -> State:
         self._heard += self._chunk
@@ -304,7 +340,7 @@ class Exchange:
         ask, before = self._asked, self._woken.get(self._asked.address)
         assert self._sent_ns is not None
         self._woken[ask.address] = _Woken(ask.read, self._sent_ns, 1 + (before.answers if before else 0))
-        if judge(ask, bytes(self._heard)) in (None, Fault.EXCEPTION):
+        if judge(ask, bytes(self._heard).removeprefix(self._request())) in (None, Fault.EXCEPTION):
             self._one_less(ask.address)
         self._finish(now_ns, data=b"")
         return State.ANSWERED
@@ -315,17 +351,31 @@ class Exchange:
     def _settled(self, now_ns: int) -> State:
         """The frame is whole and silence stands behind it: the only way to an answer."""
         heard = bytes(self._heard)
-        fault = Fault.STRAY_BYTES if self._early else judge(self._asked, heard)
-        if fault is not None:
-            return self._fail(fault, now_ns)
+        if self._taint or self._early or judge(self._asked, heard) is not None:
+            return self._run_over(now_ns)
         self._woken.pop(self._asked.address, None)
         self._finish(now_ns, data=heard[3:-2])
         return State.ANSWERED
 
-    def _broken_off(self, now_ns: int) -> State:
-        """Too short or too long, and over."""
-        fault = Fault.STRAY_BYTES if self._early else judge(self._asked, bytes(self._heard))
-        return self._fail(fault or Fault.WRONG_LENGTH, now_ns)
+    def _run_over(self, now_ns: int) -> State:
+        """What was heard is not the answer, and over: that, or only the beginning of what will be heard (rule 5)."""
+        judged = judge(self._asked, bytes(self._heard))
+        fault = Fault.STRAY_BYTES if self._early else judged or self._taint or Fault.WRONG_LENGTH
+        if now_ns >= self._answer_by_ns or self._replied(judged):
+            return self._fail(fault, now_ns)
+        self._refuse(fault, bytes(self._heard))
+        self._taint = self._taint or fault
+        self._heard, self._early = bytearray(), 0
+        return State.TAINTED
+
+    def _replied(self, judged: Fault | None) -> bool:
+        """Whether what was heard is the meter's reply, in whatever state."""
+        heard = bytes(self._heard)
+        if judged is Fault.STRAY_BYTES:
+            return holds_answer(self._asked, heard)
+        sound = frame.crc_holds(heard) and len(heard) >= (stated_length(heard) or 0)  # a part's CRC may hold by chance
+        its_own = sound and heard[0] == self._asked.address
+        return not self._early and (judged in (None, Fault.BAD_CRC) or its_own)
 
     def _halt(self, now_ns: int) -> State:
         return self._fail(self._halted_by, now_ns)
@@ -333,7 +383,7 @@ class Exchange:
     def _fail(self, fault: Fault, now_ns: int) -> State:
         if self._heard:
             self._refuse(fault, bytes(self._heard))
-        self._finish(now_ns, fault=fault)
+        self._finish(now_ns, fault=fault if fault in _OURS else self._taint or fault)
         return State.FAILED
 
     def _refuse(self, fault: Fault, heard: bytes) -> None:
@@ -344,8 +394,9 @@ class Exchange:
         owes_until_ns = self._owes_until(fault, now_ns)
         if owes_until_ns is not None:
             self._owing[self._asked.address] = owes_until_ns
-        unasked = (Refused(Fault.STRAY_BYTES, bytes(self._unasked)),) if self._unasked else ()
+        unasked = (Refused(Fault.STRAY_BYTES, bytes(self._unasked), self._unowed),) if self._unasked else ()
         self._unasked.clear()
+        self._unowed = False
         self._outcome = Outcome(
             self._asked, data, fault,
             sent_ns=now_ns if self._sent_ns is None else self._sent_ns,
@@ -354,6 +405,7 @@ class Exchange:
             exception_code=self._heard[2] if fault is Fault.EXCEPTION else None,
             refused=unasked + tuple(self._refused),
             owes_until_ns=owes_until_ns,
+            echoed=self._echoed,
         )  # fmt: skip
 
     def _owes_until(self, fault: Fault | None, now_ns: int) -> int | None:
@@ -390,6 +442,7 @@ _DEADLINE: dict[State, Callable[[Exchange], int]] = {
     State.RECEIVING: lambda line: min(line._last_ns + line._gap_ns, line._give_up_ns),
     State.SETTLING: lambda line: line._last_ns + line.settings.silence_ns,
     State.SPOILED: lambda line: min(line._last_ns + line._gap_ns, line._give_up_ns),
+    State.TAINTED: lambda line: line._answer_by_ns,
     State.WAKING: lambda line: line._answer_by_ns,
 }
 
@@ -406,14 +459,17 @@ TABLE: dict[tuple[State, Happening], Callable[[Exchange, int], State]] = {
     (State.WAITING, Happening.DUE): Exchange._no_answer,
     (State.WAITING, Happening.HALTED): Exchange._halt,
     (State.RECEIVING, Happening.HEARD): Exchange._hear,
-    (State.RECEIVING, Happening.DUE): Exchange._broken_off,
+    (State.RECEIVING, Happening.DUE): Exchange._run_over,
     (State.RECEIVING, Happening.HALTED): Exchange._halt,
     (State.SETTLING, Happening.HEARD): Exchange._hear,
     (State.SETTLING, Happening.DUE): Exchange._settled,
     (State.SETTLING, Happening.HALTED): Exchange._halt,
     (State.SPOILED, Happening.HEARD): Exchange._hear,
-    (State.SPOILED, Happening.DUE): Exchange._broken_off,
+    (State.SPOILED, Happening.DUE): Exchange._run_over,
     (State.SPOILED, Happening.HALTED): Exchange._halt,
+    (State.TAINTED, Happening.HEARD): Exchange._hear,
+    (State.TAINTED, Happening.DUE): Exchange._no_answer,
+    (State.TAINTED, Happening.HALTED): Exchange._halt,
     (State.WAKING, Happening.HEARD): Exchange._hear_while_waking,
     (State.WAKING, Happening.DUE): Exchange._woke,
     (State.WAKING, Happening.HALTED): Exchange._halt,

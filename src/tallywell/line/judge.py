@@ -33,7 +33,7 @@ def judge(ask: Ask, heard: bytes) -> Fault | None:
 
 def _of_frame(ask: Ask, heard: bytes) -> Fault | None:
     # An adapter may echo our request, and the CRC also holds with a zero byte behind the frame.
-    if heard == frame.request(ask.address, ask.read) or _holds_answer(ask, heard):
+    if heard == frame.request(ask.address, ask.read) or holds_answer(ask, heard):
         return Fault.STRAY_BYTES
     if heard[0] != ask.address:
         return Fault.WRONG_ADDRESS
@@ -47,7 +47,7 @@ def _of_frame(ask: Ask, heard: bytes) -> Fault | None:
 
 
 def _of_damage(ask: Ask, heard: bytes) -> Fault:
-    if _holds_answer(ask, heard):
+    if holds_answer(ask, heard):
         return Fault.STRAY_BYTES
     # The reply's own length too, where the damage made a refusal of the function.
     if len(heard) in (frame.reply_length(ask.read), wanted_length(ask, heard), stated_length(heard)):
@@ -63,7 +63,7 @@ def _answers(ask: Ask) -> tuple[tuple[bytes, int], tuple[bytes, int]]:
     return (reply, frame.reply_length(ask.read)), (refusal, frame.EXCEPTION_LENGTH)
 
 
-def _holds_answer(ask: Ask, heard: bytes) -> bool:
+def holds_answer(ask: Ask, heard: bytes) -> bool:
     """Whether an answer stands somewhere in `heard`, with something before or behind it."""
     return any(_stands_in(heard, head, length) for head, length in _answers(ask))
 

@@ -58,10 +58,11 @@ class Ask:
 
 @dataclass(frozen=True, slots=True)
 class Refused:
-    """Bytes that were heard and not taken, and why."""
+    """Bytes that were heard and not taken, and why. `unasked`: while nobody was asked and no meter owed an answer."""
 
     fault: Fault
     heard: bytes
+    unasked: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,6 +73,7 @@ class Outcome:
 
     `sent_ns`: the request's last bit; `first_ns`: the reply's first byte; `ended_ns`: the end of the exchange.
     `owes_until_ns`: until then the meter may still send the reply we no longer wait for (quiet-line rule).
+    `echoed`: our own request was heard, whole, before the answer.
     """
 
     ask: Ask
@@ -83,6 +85,7 @@ class Outcome:
     exception_code: int | None = None
     refused: tuple[Refused, ...] = ()
     owes_until_ns: int | None = None
+    echoed: bool = False
 
     def __post_init__(self) -> None:
         if (self.data is None) == (self.fault is None):

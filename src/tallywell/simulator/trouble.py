@@ -402,7 +402,7 @@ _RECIPES = (
     Recipe(
         "broken_frame",
         "One pause inside an answer, longer than the silence and the adapter's delay together.",
-        10, (Fault.WRONG_LENGTH,), answer=_broken_frame, beside=_DISTURBED,
+        10, (Fault.WRONG_LENGTH,), answer=_broken_frame,
     ),
     Recipe(
         "late_queued",
@@ -416,13 +416,13 @@ _RECIPES = (
     ),
     Recipe(
         "echo",
-        "The adapter hears the request that it sends.",
-        10, (Fault.STRAY_BYTES,), request=_echo, beside=_DISTURBED,
+        "The adapter hears each request that it sends.",
+        100, (), request=_echo,
     ),
     Recipe(
         "echo_part",
         "The adapter hears the end of the request that it sends.",
-        10, (Fault.STRAY_BYTES,), request=_echo_part, beside=_DISTURBED,
+        10, (Fault.STRAY_BYTES,), request=_echo_part,
     ),
     Recipe(
         "noise",
