@@ -12,6 +12,7 @@ from tallywell.readings.clocks import Clock
 from tallywell.readings.exchange import Ask, Outcome
 from tallywell.readings.faults import Fault
 from tallywell.readings.problems import EdgeFailure
+from tallywell.readings.traffic import Asked, Tap, Traffic, Way
 
 FIRST_RETRY_NS = 50_000_000
 LONGEST_RETRY_NS = 500_000_000
@@ -75,6 +76,7 @@ class Bus:
     ) -> None:
         self.settings = settings
         self.trouble: EdgeFailure | None = None
+        self.tap: Tap | None = None  # is told all that passes; may be set from any thread
         self._clock = clock
         self._open_as = open_as
         self._wake = Wake()
@@ -96,14 +98,25 @@ class Bus:
             self._away(failure)
             raise
         self.trouble = None
-        self._exchange.reopened(self._clock.boot_ns())
+        now_ns = self._clock.boot_ns()
+        self._exchange.reopened(now_ns)
+        self._passed(now_ns, Way.HEARD, b"")
 
     def exchange(self, ask: Ask) -> Outcome:
         """Ask and wait for the end of it. A line fault, a lost port and a stop are Outcomes, never raised."""
+        outcome = self._exchanged(ask)
+        if (tap := self.tap) is not None:
+            tap(outcome)
+        return outcome
+
+    def _exchanged(self, ask: Ask) -> Outcome:
         port = self._ready_port()
         if port is None:
             return self._not_asked(ask, Fault.STOPPED if self._stopped else Fault.PORT_LOST)
-        self._exchange.start(ask, self._clock.boot_ns())
+        now_ns = self._clock.boot_ns()
+        self._exchange.start(ask, now_ns)
+        if (tap := self.tap) is not None:
+            tap(Asked(now_ns, ask))
         try:
             return self._run(port)
         except PortLost as lost:
@@ -129,16 +142,22 @@ class Bus:
             chunk = port.read()
             if chunk:
                 heard = True
-                machine.receive(chunk, boot_ns())
+                machine.receive(chunk, seen_ns := boot_ns())
+                self._passed(seen_ns, Way.HEARD, chunk)
             outcome = machine.expire(now_ns)
             if outcome is not None:
                 self._pause_ns = FIRST_RETRY_NS
                 self._look_at_connection(outcome, heard)
                 return outcome
-            if request := machine.request_due(boot_ns()):
+            if request := machine.request_due(sent_ns := boot_ns()):
                 port.write(request)
+                self._passed(sent_ns, Way.SENT, request)
             port.wait(machine.deadline() - boot_ns())
         return machine.halt(Fault.STOPPED, boot_ns())
+
+    def _passed(self, at_ns: int, way: Way, content: bytes) -> None:
+        if (tap := self.tap) is not None:
+            tap(Traffic(at_ns, way, content))
 
     def _look_at_connection(self, outcome: Outcome, heard: bool) -> None:
         """Give up a connection that cannot be followed any more, or whose peer seems to have vanished."""
@@ -159,7 +178,8 @@ class Bus:
             for _ in range(MOST_CHUNKS):
                 if not (chunk := self._port.read()):
                     break
-                self._exchange.receive(chunk, self._clock.boot_ns())
+                self._exchange.receive(chunk, seen_ns := self._clock.boot_ns())
+                self._passed(seen_ns, Way.HEARD, chunk)
         except PortLost:
             self._let_go()
         if self._exchange.broken:

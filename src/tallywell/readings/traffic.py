@@ -1,7 +1,10 @@
 """What passes over a line, as bytes with times. Times are nanoseconds of CLOCK_BOOTTIME."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from enum import StrEnum
+
+from tallywell.readings.exchange import Ask, Outcome
 
 
 class Way(StrEnum):
@@ -21,3 +24,16 @@ class Traffic:
     at_ns: int
     way: Way
     content: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """The exchange took up `ask`: from here on it waits for silence, then the request is sent."""
+
+    at_ns: int
+    ask: Ask
+
+
+# An exchange in order: Asked, what is sent and heard, its Outcome. An Outcome alone: there was no port to ask at.
+Passed = Asked | Traffic | Outcome
+Tap = Callable[[Passed], None]  # called in the line's own thread: it neither raises nor blocks
