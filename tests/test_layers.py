@@ -46,6 +46,8 @@ MAY_KNOW: dict[str, set[str]] = {
 EDGE: set[str] = {
     "line/port.py",
     "line/bus.py",
+    "line/links.py",
+    "line/port_failure.py",
     "line/socket_port.py",
     "schedule/jumping_clock.py",
     "schedule/system_clock.py",

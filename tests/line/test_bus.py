@@ -171,7 +171,7 @@ class TestPortLost:
         lost = bus.exchange(ASK)
         assert lost.fault is Fault.PORT_LOST
         assert bus.trouble is not None
-        assert "was lost" in str(bus.trouble)
+        assert "was lost" in str(bus.changes()[0].why)  # type: ignore[union-attr]  # a loss comes first
         assert bus.exchange(ASK if lost.owes_until_ns is None else Ask(18, ASK.read, MS)).fault is Fault.PORT_LOST
         assert "no such device" in str(bus.trouble)
         port.unlink()
@@ -218,7 +218,7 @@ class TestOneClearLine:
     def test_held_by_another_program(self, pair: Pair) -> None:
         first, second = (Bus(settings_of(pair.path), BootClock()) for _ in range(2))
         first.open()
-        with pytest.raises(EdgeFailure, match="held by another program; only one program may own a line"):
+        with pytest.raises(EdgeFailure, match="open already, as another line of this program"):
             second.open()
         first.close()
         second.open()
@@ -231,5 +231,5 @@ class TestOneClearLine:
             raise serial.SerialException(errno.EACCES, "Permission denied")
 
         monkeypatch.setattr(serial, "Serial", refuse)
-        with pytest.raises(EdgeFailure, match="permission denied; this user must be in the group"):
+        with pytest.raises(EdgeFailure, match=r"permission denied; its group .* may not read and write it either"):
             Bus(settings_of(pair.path), BootClock()).open()

@@ -11,6 +11,7 @@ import pytest
 
 from tallywell.line import bus as bus_file
 from tallywell.line import frame, mbap, socket_port
+from tallywell.line.away import PortAway, Reason
 from tallywell.line.bus import Bus
 from tallywell.line.port import Wake
 from tallywell.line.socket_port import KEEPALIVE, open_socket
@@ -312,7 +313,7 @@ class TestConnection:
         wake.close()
 
     def test_the_wait_between_attempts_doubles_up_to_its_bound(self, monkeypatch: pytest.MonkeyPatch) -> None:
-        failing = EdgeFailure("away", again=True)
+        failing = PortAway("away", Reason.UNREACHABLE)
 
         def refuse(*_: object) -> socket_port.SocketPort:
             raise failing
@@ -411,9 +412,10 @@ class TestOneClearLine:
             (errno.ECONNREFUSED, "connection refused; the device is there: check tcp_port"),
             (errno.ETIMEDOUT, "nothing answers there; check its power"),
             (errno.EHOSTUNREACH, "nothing answers there; check its power"),
-            (errno.ENETUNREACH, "this machine has no way there; check this machine's own network cable"),
+            (errno.ENETUNREACH, "this machine has no way there; check its own network cable"),
             (errno.EACCES, "does not let the connection out; look at this machine's packet filter"),
-            (errno.ENOBUFS, "cannot be connected to: "),
+            (errno.ENOBUFS, "lacks memory or open files for it; look at what else runs"),
+            (errno.EPROTO, "cannot be connected to: protocol error; check its power"),
         ],
     )
     def test_why_there_is_no_connection(self, monkeypatch: pytest.MonkeyPatch, number: int, said: str) -> None:

@@ -1,17 +1,18 @@
 """One owner per port, be it serial or a connection: it asks, listens, and says how each exchange ended. Edge."""
 
 from collections.abc import Callable
+from contextlib import suppress
 from typing import Protocol
 
+from tallywell.line.away import Back, Change, Lost, PortAway, Reason
 from tallywell.line.exchange import Exchange, NeedMore
-from tallywell.line.port import PortLost, Wake, open_port, wait_for
+from tallywell.line.port import PortLost, SerialOpener, Wake, wait_for
 from tallywell.line.socket_port import open_socket
 from tallywell.line.tcp_exchange import TcpExchange
 from tallywell.line.timing import AnySettings, LineSettings
 from tallywell.readings.clocks import Clock
 from tallywell.readings.exchange import Ask, Outcome
 from tallywell.readings.faults import Fault
-from tallywell.readings.problems import EdgeFailure
 from tallywell.readings.traffic import Asked, Tap, Traffic, Way
 
 FIRST_RETRY_NS = 50_000_000
@@ -40,8 +41,10 @@ class Machine(Protocol):
 
 
 class Opened(Protocol):
-    """An open port or connection. PortLost where it is none any more."""
+    """An open port or connection. PortLost where it is none any more. `device`: which it is."""
 
+    @property
+    def device(self) -> str: ...
     def read(self) -> bytes: ...
     def write(self, frame: bytes) -> None: ...
     def wait(self, for_ns: int) -> None: ...
@@ -55,30 +58,31 @@ def machine_of(settings: AnySettings, now_ns: int) -> Machine:
     return TcpExchange(settings, now_ns)
 
 
-def open_line(settings: AnySettings, wake: Wake) -> Opened:
-    return open_port(settings, wake) if isinstance(settings, LineSettings) else open_socket(settings, wake)
+Opener = Callable[[AnySettings, Wake], Opened]
+
+
+def opener_of(settings: AnySettings) -> Opener:
+    """What opens this line, again and again: a serial one remembers by which links its adapter is known."""
+    serial = SerialOpener()
+    return lambda line, wake: serial(line, wake) if isinstance(line, LineSettings) else open_socket(line, wake)
 
 
 class Bus:
     """The line's owner. One thread exchanges; `stop` may come from any other.
 
-    A lost port is closed at once and opened again by its path or address at the next exchange: after 50 ms, doubling to
-    0.5 s (a connection: 5 s) while it fails. An exchange waits that long at most, and as long as connecting takes,
-    before it says PORT_LOST; nothing was sent then.
-    `trouble` says why the port is away, None while it is open or was not tried yet.
+    A lost port is closed at once, or its adapter would come back under another name, and opened again by its path or
+    address: after 50 ms, doubling to 0.5 s (a connection: 5 s) while it fails. An exchange waits that long at most, and
+    as long as connecting takes, before it says PORT_LOST; nothing was sent then.
+    `trouble` says why the port is away, None while it is open or was not tried yet. `changes` are for the log and the
+    record: each going once, each return once it has held for an exchange or from one look to the next.
     """
 
-    def __init__(
-        self,
-        settings: AnySettings,
-        clock: Clock,
-        open_as: Callable[[AnySettings, Wake], Opened] = open_line,
-    ) -> None:
+    def __init__(self, settings: AnySettings, clock: Clock, open_as: Opener | None = None) -> None:
         self.settings = settings
-        self.trouble: EdgeFailure | None = None
+        self.trouble: PortAway | None = None
         self.tap: Tap | None = None  # is told all that passes; may be set from any thread
         self._clock = clock
-        self._open_as = open_as
+        self._open_as = open_as or opener_of(settings)
         self._wake = Wake()
         self._stopped = False
         self._port: Opened | None = None
@@ -87,20 +91,25 @@ class Bus:
         self._unanswered = 0  # requests in a row to which not one byte came
         self._pause_ns = FIRST_RETRY_NS
         self._retry_at_ns = clock.boot_ns()
+        self._device = ""
+        self._opened_ns = 0
+        self._lost: Lost | None = None  # what was told of it; None once its return was told
+        self._heard_of: PortAway | None = None  # why it is away now, as the last try found it
+        self._changes: list[Change] = []
 
     def open(self) -> None:
-        """Open the port now; EdgeFailure (one clear line) if it cannot be. `exchange` opens by itself too."""
+        """Open the port now; PortAway (one clear line) if it cannot be. `exchange` opens by itself too."""
         if self._port is not None:
             return
         try:
             self._port = self._open_as(self.settings, self._wake)
-        except EdgeFailure as failure:
+        except PortAway as failure:
             self._away(failure)
             raise
         self.trouble = None
-        now_ns = self._clock.boot_ns()
-        self._exchange.reopened(now_ns)
-        self._passed(now_ns, Way.HEARD, b"")
+        self._opened_ns = self._clock.boot_ns()
+        self._exchange.reopened(self._opened_ns)
+        self._passed(self._opened_ns, Way.HEARD, b"")
 
     def exchange(self, ask: Ask) -> Outcome:
         """Ask and wait for the end of it. A line fault, a lost port and a stop are Outcomes, never raised."""
@@ -118,10 +127,31 @@ class Bus:
         if (tap := self.tap) is not None:
             tap(Asked(now_ns, ask))
         try:
-            return self._run(port)
+            outcome = self._run(port)
         except PortLost as lost:
-            self._away(EdgeFailure(f"{self.settings.called} was lost: {lost}", hint=lost.hint, again=True))
+            self._lose(lost)
             return self._exchange.halt(Fault.PORT_LOST, self._clock.boot_ns())
+        if self._port is not None:
+            self._is_back()
+        return outcome
+
+    def look(self) -> None:
+        """Between exchanges: let go of a port that has gone, and try for one that is away. Waits for no bytes.
+
+        A line whose meters are asked every quarter of an hour must not hold a pulled adapter's name for as long.
+        """
+        there = self._port is not None
+        self._look_before_asking()
+        if there and self._port is not None:
+            self._is_back()
+        if self.trouble is not None and not self._stopped and self._clock.boot_ns() >= self._retry_at_ns:
+            with suppress(PortAway):
+                self.open()
+
+    def changes(self) -> tuple[Change, ...]:
+        """What happened to the port since this was asked last, in order."""
+        found, self._changes = tuple(self._changes), []
+        return found
 
     def stop(self) -> None:
         """End the running exchange at once, and any later one, with fault STOPPED. From any thread."""
@@ -165,14 +195,17 @@ class Bus:
         self._unanswered = self._unanswered + 1 if silent else 0
         if self._exchange.broken:
             what = f"{self.settings.called} was left: {self._exchange.broken}"
-            self._away(EdgeFailure(what, hint="is it a Modbus TCP server, and not a raw serial port?", again=True))
+            self._away(PortAway(what, Reason.UNREACHABLE, "is it a Modbus TCP server, and not a raw serial port?"))
         elif self._unanswered >= SILENT_REQUESTS and not self._by_path:
             self._unanswered = 0
             self._let_go()
 
     def _look_before_asking(self) -> None:
-        """Many a gateway closes an idle connection: that is no reason to miss a poll, as nothing was asked yet."""
-        if self._port is None or self._by_path:
+        """A port that went while nobody asked is no reason to miss a poll if it is back: nothing was asked yet.
+
+        Many a gateway closes an idle connection: that is no loss, it is made anew when it is needed.
+        """
+        if self._port is None:
             return
         try:
             for _ in range(MOST_CHUNKS):
@@ -180,7 +213,9 @@ class Bus:
                     break
                 self._exchange.receive(chunk, seen_ns := self._clock.boot_ns())
                 self._passed(seen_ns, Way.HEARD, chunk)
-        except PortLost:
+        except PortLost as lost:
+            if self._by_path:
+                self._lose(lost)
             self._let_go()
         if self._exchange.broken:
             self._let_go()
@@ -189,25 +224,52 @@ class Bus:
         self._look_before_asking()
         while self._port is None and not self._stopped:
             wait_ns = self._retry_at_ns - self._clock.boot_ns()
-            if wait_ns > 0:
-                wait_for([self._wake.reader], wait_ns)
-                continue
             try:
+                if wait_ns > 0:
+                    wait_for([self._wake.reader], wait_ns)
+                    continue
                 self.open()
-            except EdgeFailure:
+            except (PortAway, PortLost):  # PortLost: not even the wake can be waited for; the schedule tries again
                 return None
         return None if self._stopped else self._port
 
-    def _away(self, why: EdgeFailure) -> None:
+    def _lose(self, lost: PortLost) -> None:
+        reason = Reason.GONE if self._by_path else Reason.UNREACHABLE
+        self._away(PortAway(f"{self.settings.called} was lost: {lost}", reason, lost.hint))
+
+    def _away(self, why: PortAway) -> None:
         self._let_go()
         self.trouble = why
-        self._retry_at_ns = self._clock.boot_ns() + self._pause_ns
+        now_ns = self._clock.boot_ns()
+        self._retry_at_ns = now_ns + self._pause_ns
         self._pause_ns = min(2 * self._pause_ns, LONGEST_RETRY_NS if self._by_path else LONGEST_CONNECT_RETRY_NS)
+        self._tell_lost(why, now_ns)
+
+    def _tell_lost(self, why: PortAway, now_ns: int) -> None:
+        """A new reason is told when it was found twice in a row: udev grants a new device's rights a moment late."""
+        again = self._heard_of is not None and why.like(self._heard_of)
+        self._heard_of = why
+        if self._lost is None:
+            self._lost = Lost(now_ns, why, self._device)
+        elif again and not why.like(self._lost.why):
+            self._lost = Lost(self._lost.at_ns, why, self._lost.device, again=True)
+        else:
+            return
+        self._changes.append(self._lost)
+
+    def _is_back(self) -> None:
+        assert self._port is not None
+        if self._lost is not None:
+            self._changes.append(Back(self._opened_ns, self._port.device, self._lost))
+        self._lost = self._heard_of = None
+        self._device = self._port.device
+        self._pause_ns = FIRST_RETRY_NS
 
     def _let_go(self) -> None:
-        if self._port is not None:
-            self._port.close()
-            self._port = None
+        port, self._port = self._port, None
+        if port is not None:
+            with suppress(PortLost):
+                port.close()
 
     def _not_asked(self, ask: Ask, fault: Fault) -> Outcome:
         now_ns = self._clock.boot_ns()

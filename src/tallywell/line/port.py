@@ -9,20 +9,31 @@ import fcntl
 import os
 import select
 import stat
+import struct
 import termios
 import threading
-from contextlib import suppress
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 import serial
 
-from tallywell.line.timing import SECOND_NS, LineSettings
-from tallywell.readings.problems import EdgeFailure
+from tallywell.line.links import Adapter, Links
+from tallywell.line.port_failure import Doubtful, NoRs485, failure
+from tallywell.line.timing import SECOND_NS, LineSettings, Rs485
 
 AT_ONCE = 4096  # more than any line says between two looks
 PTY_MAJORS = range(136, 144)  # Linux: Unix98 pseudo-terminal slaves
 SPIN_NS = 80_000  # a sleeping select wakes some 50 us late (timer slack): the last stretch is looked at without sleep
+LONGEST_WAIT_NS = 3600 * SECOND_NS  # a clock of the kernel's that was put wrong must not make select refuse the time
 PARITIES = {"none": serial.PARITY_NONE, "even": serial.PARITY_EVEN, "odd": serial.PARITY_ODD}
+BROKEN = (OSError, termios.error, ValueError)  # ValueError: a descriptor that is none any more, or beyond select's 1024
+# Linux, include/uapi/asm-generic/ioctls.h, and struct serial_rs485 with its flags in include/uapi/linux/serial.h:
+# flags, delay_rts_before_send and delay_rts_after_send (ms), and room for five numbers more.
+TIOCGRS485, TIOCSRS485 = 0x542E, 0x542F
+SER_RS485_ENABLED, SER_RS485_RTS_ON_SEND, SER_RS485_RTS_AFTER_SEND = 1 << 0, 1 << 1, 1 << 2
+SERIAL_RS485 = struct.Struct("=8I")
+UNPLUGGED = frozenset({errno.EIO, errno.ENXIO, errno.ENODEV, errno.EBADF})
 
 
 class PortLost(Exception):
@@ -31,6 +42,16 @@ class PortLost(Exception):
     def __init__(self, what: str, hint: str = "is the adapter plugged in?") -> None:
         super().__init__(what)
         self.hint = hint
+
+
+@contextmanager
+def _lost_if_broken() -> Iterator[None]:
+    """Whatever an operating system or a driver may answer about a port that is open is one thing here."""
+    try:
+        yield
+    except BROKEN as broken:
+        number = broken.errno if isinstance(broken, OSError) else None
+        raise PortLost("the device is gone" if number in UNPLUGGED else str(broken)) from broken
 
 
 class Wake:
@@ -46,37 +67,40 @@ class Wake:
 
     def close(self) -> None:
         with self._open:
-            if self._writer >= 0:
-                os.close(self.reader)
-                os.close(self._writer)
+            for descriptor in (self.reader, self._writer) if self._writer >= 0 else ():
+                with suppress(OSError):
+                    os.close(descriptor)
             self._writer = -1
 
 
 class SerialPort:
-    """An open port. `read` gives what is there, `wait` ends when something is there, or the wake rings, or in time."""
+    """An open port. `read` gives what is there, `wait` ends when something is there, or the wake rings, or in time.
 
-    def __init__(self, tty: serial.Serial, wake: Wake) -> None:
+    `device`: which device it is, links followed.
+    """
+
+    device = ""
+
+    def __init__(self, tty: serial.Serial, wake: Wake, device: str) -> None:
         self._tty = tty
         self._fd = tty.fileno()
         self._wake = wake
+        self.device = device
 
     def read(self) -> bytes:
         """What has come since; b"" when nothing has."""
-        try:
-            chunk = os.read(self._fd, AT_ONCE)
-        except BlockingIOError:
-            return b""
-        except OSError as gone:
-            raise PortLost(str(gone)) from gone
+        with _lost_if_broken():
+            try:
+                chunk = os.read(self._fd, AT_ONCE)
+            except BlockingIOError:
+                return b""
         if not chunk:
-            raise PortLost("end of file: the adapter was pulled out")
+            raise PortLost("the adapter was pulled out (end of file)")
         return chunk
 
     def write(self, frame: bytes) -> None:
-        try:
+        with _lost_if_broken():
             taken = os.write(self._fd, frame)
-        except OSError as gone:
-            raise PortLost(str(gone)) from gone
         if taken != len(frame):
             raise PortLost(f"the port took {taken} of {len(frame)} bytes")
 
@@ -84,39 +108,90 @@ class SerialPort:
         wait_for([self._fd, self._wake.reader], for_ns)
 
     def close(self) -> None:
-        with suppress(OSError, termios.error):  # it may be gone already
+        with suppress(*BROKEN):  # it may be gone already
             self._tty.close()
 
 
 def wait_for(descriptors: list[int], for_ns: int) -> None:
     """Until one is readable, at most `for_ns`; may return up to SPIN_NS early, so that the caller looks again."""
-    try:
-        select.select(descriptors, [], [], max(0, for_ns - SPIN_NS) / SECOND_NS)
-    except OSError as gone:
-        raise PortLost(str(gone)) from gone
+    with _lost_if_broken():
+        select.select(descriptors, [], [], min(max(0, for_ns - SPIN_NS), LONGEST_WAIT_NS) / SECOND_NS)
 
 
-def open_port(settings: LineSettings, wake: Wake) -> SerialPort:
-    """Open, lock and set the port and throw away what it had heard; EdgeFailure says in one line why it cannot be."""
-    try:
-        return SerialPort(_opened(settings), wake)
-    except (OSError, termios.error, ValueError) as failed:  # serial.SerialException is an OSError
-        raise _failure(settings, failed) from failed
+class SerialOpener:
+    """Opens one line's port, again and again, and never another adapter than the one it opened first.
+
+    A link is followed anew each time. A name that the kernel numbers (/dev/ttyUSB0) may be another adapter's when ours
+    comes back: so the links that lead to it are noted when it is first opened, and from then on it is opened by these.
+    """
+
+    def __init__(self, links: Links | None = None) -> None:
+        self._links = links or Links()
+        self._adapter: Adapter | None = None
+
+    def __call__(self, settings: LineSettings, wake: Wake) -> SerialPort:
+        """Open, lock and set the port, throw away what it had heard. PortAway says in one line why it cannot be."""
+        path = settings.port
+        try:
+            path = self._path(settings.port)
+            port = SerialPort(_opened(settings, path), wake, os.path.realpath(path))
+            if self._adapter is None:
+                numbered = not Path(settings.port).is_symlink()
+                self._adapter = self._links.adapter(port.device) if numbered else Adapter()
+        except BROKEN as failed:  # serial.SerialException is an OSError
+            raise failure(settings, failed, self._links, path) from failed
+        return port
+
+    def _path(self, written: str) -> str:
+        if self._adapter is None or not self._adapter.known:
+            return written
+        found = self._links.find(self._adapter)
+        if found is None:
+            raise Doubtful
+        return found
 
 
-def _opened(settings: LineSettings) -> serial.Serial:
-    parity = "none" if _is_pseudo_terminal(settings.port) else settings.parity
+def _opened(settings: LineSettings, path: str) -> serial.Serial:
+    parity = "none" if _is_pseudo_terminal(path) else settings.parity
     # Opening also locks, before anything is changed, and throws away what had come (pyserial, serialposix.open).
     tty = serial.Serial(
-        port=settings.port, baudrate=settings.baud, parity=PARITIES[parity], stopbits=settings.stop_bits,
+        port=path, baudrate=settings.baud, parity=PARITIES[parity], stopbits=settings.stop_bits,
         timeout=0, exclusive=True,
     )  # fmt: skip
     try:
         _tell_silence_from_the_end(tty.fileno())
+        if settings.rs485 is not None:
+            _switch_direction(tty.fileno(), settings.rs485)
     except BaseException:
-        tty.close()
+        with suppress(*BROKEN):
+            tty.close()
         raise
     return tty
+
+
+def rs485_bytes(how: Rs485) -> bytes:
+    """struct serial_rs485: the driver raises RTS for as long as it sends, or lowers it."""
+    flags = SER_RS485_ENABLED | (SER_RS485_RTS_ON_SEND if how.rts_on_send else SER_RS485_RTS_AFTER_SEND)
+    return SERIAL_RS485.pack(flags, how.before_ms, how.after_ms, 0, 0, 0, 0, 0)
+
+
+def _switch_direction(fd: int, how: Rs485) -> None:
+    """Have the driver do it, and see that it does: it may answer with what it can instead of what was asked.
+
+    pyserial's own way makes a ValueError without a number of each refusal, and does not look.
+    """
+    wanted = rs485_bytes(how)
+    set_as = bytearray(wanted)
+    try:
+        fcntl.ioctl(fd, TIOCSRS485, wanted)
+        fcntl.ioctl(fd, TIOCGRS485, set_as)
+    except OSError as refused:
+        if refused.errno in UNPLUGGED:
+            raise
+        raise NoRs485(refused.errno) from refused
+    done = SERIAL_RS485.unpack(set_as)
+    if done[0] & 0b111 != SERIAL_RS485.unpack(wanted)[0] & 0b111:
+        raise NoRs485(errno.EINVAL, "it does not switch RTS as asked")
 
 
 def _is_pseudo_terminal(path: str) -> bool:
@@ -133,29 +208,3 @@ def _tell_silence_from_the_end(fd: int) -> None:
     attributes[6][termios.VMIN], attributes[6][termios.VTIME] = 1, 0
     termios.tcsetattr(fd, termios.TCSANOW, attributes)
     fcntl.fcntl(fd, fcntl.F_SETFL, fcntl.fcntl(fd, fcntl.F_GETFL) | os.O_NONBLOCK)
-
-
-def _failure(settings: LineSettings, failed: Exception) -> EdgeFailure:
-    name = settings.port
-    match _number(failed):
-        case errno.ENOENT | errno.ENXIO | errno.ENODEV | errno.ENOTDIR | errno.EIO:  # EIO: a name without hardware
-            hint = "is the adapter plugged in? `ls /dev/serial/by-path` shows what is"
-            return EdgeFailure(f"port {name}: no such device", hint=hint, again=True)
-        case errno.EACCES | errno.EPERM:
-            hint = f"this user must be in the group that owns it: `ls -lL {name}` shows it (often dialout)"
-            return EdgeFailure(f"port {name}: permission denied", hint=hint, again=True)
-        case errno.EWOULDBLOCK | errno.EBUSY:
-            hint = f"only one program may own a line: `fuser {name}` shows which one does"
-            return EdgeFailure(f"port {name}: held by another program", hint=hint, again=True)
-        case errno.ENOTTY:
-            return EdgeFailure(f"port {name}: not a serial port", hint="give the path of a tty", again=False)
-    setting = f"{settings.baud} baud, parity {settings.parity}, {settings.stop_bits} stop bits"
-    what = f"port {name}: cannot be opened with {setting}: {failed}"
-    return EdgeFailure(what, hint="check the line's settings", again=True)
-
-
-def _number(failed: BaseException) -> int | None:
-    """The errno, also where pyserial has put a termios.error into words."""
-    if failed.args and isinstance(failed.args[0], int):
-        return failed.args[0]
-    return _number(failed.__context__) if failed.__context__ else None

@@ -11,9 +11,9 @@ import select
 import socket
 from contextlib import suppress
 
+from tallywell.line.away import PortAway, Reason
 from tallywell.line.port import AT_ONCE, PortLost, Wake, wait_for
 from tallywell.line.timing import SECOND_NS, SocketSettings
-from tallywell.readings.problems import EdgeFailure
 
 CONNECT_NS = 3 * SECOND_NS  # the first repetition of a lost SYN comes after 1 s (RFC 6298, 2.1), the next after 3 s
 # A peer that vanished (power, cable, a router that forgot us) sends no FIN. The kernel asks an idle connection after so
@@ -27,7 +27,8 @@ POWER = "check its power and the network cable; it is tried again by itself"
 class SocketPort:
     """An open connection. `read` gives what is there, `wait` ends when something is, or the wake rings, or in time."""
 
-    def __init__(self, connection: socket.socket, wake: Wake) -> None:
+    def __init__(self, connection: socket.socket, wake: Wake, device: str = "") -> None:
+        self.device = device
         self._connection = connection
         self._wake = wake
         self._heard = False
@@ -57,7 +58,7 @@ class SocketPort:
         wait_for([self._connection.fileno(), self._wake.reader], for_ns)
 
     def close(self) -> None:
-        with suppress(OSError):
+        with suppress(OSError, ValueError):
             self._connection.close()
 
     def _lost(self, gone: OSError) -> PortLost:
@@ -73,10 +74,10 @@ class SocketPort:
 
 
 def open_socket(settings: SocketSettings, wake: Wake) -> SocketPort:
-    """Connect, within CONNECT_NS or until the wake rings; EdgeFailure says in one line why there is no connection."""
+    """Connect, within CONNECT_NS or until the wake rings; PortAway says in one line why there is no connection."""
     try:
-        return SocketPort(_connected(settings, wake), wake)
-    except OSError as failed:
+        return SocketPort(_connected(settings, wake), wake, settings.called)
+    except (OSError, ValueError) as failed:  # ValueError: more descriptors than select can take
         raise _failure(settings, failed) from failed
 
 
@@ -114,23 +115,34 @@ def _tell_of_vanished_peers(connection: socket.socket) -> None:
     connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT, UNACKNOWLEDGED_MS)
 
 
-def _failure(settings: SocketSettings, failed: OSError) -> EdgeFailure:
-    name, own = settings.called, "host"
+def _failure(settings: SocketSettings, failed: OSError | ValueError) -> PortAway:
+    what, hint = _in_words(failed)
+    return PortAway(f"{settings.called}: {what}", Reason.UNREACHABLE, hint)
+
+
+def _in_words(failed: OSError | ValueError) -> tuple[str, str]:
+    """What is wrong, and what to do."""
     if isinstance(failed, socket.gaierror):
-        return EdgeFailure(
-            f"{name}: no address that can be used here", hint=f"check {own} in the site file", again=True
-        )
-    match failed.errno:
-        case errno.ECONNREFUSED:
-            hint = "the device is there: check tcp_port, and whether its Modbus server or raw port is switched on"
-            return EdgeFailure(f"{name}: connection refused", hint=hint, again=True)
-        case errno.ETIMEDOUT | errno.EHOSTUNREACH | errno.EHOSTDOWN:
-            hint = f"check its power, the network cable and {own} in the site file"
-            return EdgeFailure(f"{name}: nothing answers there", hint=hint, again=True)
-        case errno.ENETUNREACH | errno.ENETDOWN | errno.EADDRNOTAVAIL | errno.EINVAL:
-            hint = f"check this machine's own network cable and address, and {own} in the site file"
-            return EdgeFailure(f"{name}: this machine has no way there", hint=hint, again=True)
-        case errno.EACCES | errno.EPERM:
-            hint = "look at this machine's packet filter"
-            return EdgeFailure(f"{name}: this machine does not let the connection out", hint=hint, again=True)
-    return EdgeFailure(f"{name}: cannot be connected to: {failed.strerror}", hint=POWER, again=True)
+        return "no address that can be used here", "check host in the site file"
+    number = failed.errno if isinstance(failed, OSError) else None
+    why = str(failed) if number is None else os.strerror(number).lower()
+    return _ANSWERS.get(number, (f"cannot be connected to: {why}", POWER))
+
+
+_NOTHING = "nothing answers there", "check its power, the network cable and host in the site file"
+_NO_WAY = "this machine has no way there", "check its own network cable and address, and host in the site file"
+_BARRED = "this machine does not let the connection out", "look at this machine's packet filter"
+_NO_ROOM = (
+    "this machine lacks memory or open files for it",
+    "look at what else runs on it, and start this program again",
+)
+_ANSWERS: dict[int | None, tuple[str, str]] = {
+    errno.ECONNREFUSED: (
+        "connection refused",
+        "the device is there: check tcp_port, and whether its Modbus server or raw port is switched on",
+    ),
+    **dict.fromkeys((errno.ETIMEDOUT, errno.EHOSTUNREACH, errno.EHOSTDOWN), _NOTHING),
+    **dict.fromkeys((errno.ENETUNREACH, errno.ENETDOWN, errno.EADDRNOTAVAIL, errno.EINVAL), _NO_WAY),
+    **dict.fromkeys((errno.EACCES, errno.EPERM), _BARRED),
+    **dict.fromkeys((errno.EMFILE, errno.ENFILE, errno.ENOMEM, errno.ENOBUFS), _NO_ROOM),
+}

@@ -43,14 +43,30 @@ class Timing(Protocol):
 
 
 @dataclass(frozen=True, slots=True)
+class Rs485:
+    """The driver switches the direction of the pair by RTS, which is high while it sends, or low.
+
+    It waits `before_ms` from switching to the first bit and `after_ms` from the last bit to switching back.
+    """
+
+    rts_on_send: bool = True
+    before_ms: int = 0
+    after_ms: int = 0
+
+
+@dataclass(frozen=True, slots=True)
 class LineSettings:
-    """How the port is set. `latency_ns`: how late the adapter may hand over what it has heard."""
+    """How the port is set. `latency_ns`: how late the adapter may hand over what it has heard.
+
+    `rs485` None: the adapter switches the direction by itself, as most do.
+    """
 
     port: str
     baud: int = 19_200
     parity: Parity = "even"
     stop_bits: int = 1
     latency_ns: int = ADAPTER_LATENCY_NS
+    rs485: Rs485 | None = None
 
     def __post_init__(self) -> None:
         if self.baud <= 0 or self.stop_bits not in (1, 2) or self.parity not in ("none", "even", "odd"):
