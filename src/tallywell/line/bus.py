@@ -122,10 +122,7 @@ class Bus:
         port = self._ready_port()
         if port is None:
             return self._not_asked(ask, Fault.STOPPED if self._stopped else Fault.PORT_LOST)
-        now_ns = self._clock.boot_ns()
-        self._exchange.start(ask, now_ns)
-        if (tap := self.tap) is not None:
-            tap(Asked(now_ns, ask))
+        self._exchange.start(ask, self._taken_up(ask))
         try:
             outcome = self._run(port)
         except PortLost as lost:
@@ -271,6 +268,12 @@ class Bus:
             with suppress(PortLost):
                 port.close()
 
-    def _not_asked(self, ask: Ask, fault: Fault) -> Outcome:
+    def _taken_up(self, ask: Ask) -> int:
         now_ns = self._clock.boot_ns()
+        if (tap := self.tap) is not None:
+            tap(Asked(now_ns, ask))
+        return now_ns
+
+    def _not_asked(self, ask: Ask, fault: Fault) -> Outcome:
+        now_ns = self._taken_up(ask)
         return Outcome(ask, None, fault, sent_ns=now_ns, ended_ns=now_ns)

@@ -28,12 +28,12 @@ class Traffic:
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """The exchange took up `ask`: from here on it waits for silence, then the request is sent."""
+    """`ask` was taken up: from here on the line waits for silence, then the request is sent."""
 
     at_ns: int
     ask: Ask
 
 
-# An exchange in order: Asked, what is sent and heard, its Outcome. An Outcome alone: there was no port to ask at.
+# An exchange in order: Asked, what is sent and heard, its Outcome. Between two, what is heard while nobody is asked.
 Passed = Asked | Traffic | Outcome
 Tap = Callable[[Passed], None]  # called in the line's own thread: it neither raises nor blocks
