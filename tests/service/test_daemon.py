@@ -11,11 +11,12 @@ from pathlib import Path
 import pytest
 
 from tallywell.line import frame
+from tallywell.line.away import Back, Change, Lost, PortAway, Reason
 from tallywell.line.timing import AnySettings
 from tallywell.readings.clocks import Clock
 from tallywell.readings.exchange import Ask, Outcome
 from tallywell.readings.faults import Fault
-from tallywell.readings.problems import EdgeFailure, StorageFault
+from tallywell.readings.problems import StorageFault
 from tallywell.schedule.jumping_clock import JumpingClock
 from tallywell.service.daemon import KEPT_FACTS, Daemon
 from tallywell.service.entering import Statement, draft_of
@@ -42,14 +43,16 @@ class TestPort:
     station: Station
     clock: JumpingClock
     spoil: Callable[[Ask], Fault | None] = lambda _ask: None
-    trouble: EdgeFailure | None = None
+    trouble: PortAway | None = None
+    lost: Lost | None = None
+    told: list[Change] = field(default_factory=list)
     stopped: threading.Event = field(default_factory=threading.Event)
     asks: list[Ask] = field(default_factory=list)
 
     def exchange(self, ask: Ask) -> Outcome:
         now = self.clock.boot_ns()
         fault = Fault.STOPPED if self.stopped.is_set() else self.spoil(ask)
-        self.trouble = EdgeFailure("port /dev/none: no such device") if fault is Fault.PORT_LOST else None
+        self.note(away=fault is Fault.PORT_LOST)
         if fault is not None:
             return Outcome(ask, None, fault, sent_ns=now, ended_ns=now)
         self.asks.append(ask)
@@ -62,6 +65,22 @@ class TestPort:
         if answers[0].frame[1] & frame.EXCEPTION_BIT:
             return Outcome(ask, None, Fault.EXCEPTION, now, now, now, exception_code=answers[0].frame[2])
         return Outcome(ask, answers[0].frame[3:-2], None, sent_ns=now, ended_ns=now, first_ns=now)
+
+    def note(self, *, away: bool) -> None:
+        if away and self.lost is None:
+            self.trouble = PortAway("port /dev/none: no such device", Reason.GONE)
+            self.lost = Lost(self.clock.boot_ns(), self.trouble, Reason.GONE, "/dev/ttyUSB0")
+            self.told.append(self.lost)
+        elif self.lost is not None and not away:
+            self.told.append(Back(self.clock.boot_ns(), "/dev/ttyUSB1", self.lost))
+            self.trouble = self.lost = None
+
+    def look(self) -> None:
+        pass
+
+    def changes(self) -> tuple[Change, ...]:
+        told, self.told = tuple(self.told), []
+        return told
 
     def stop(self) -> None:
         self.stopped.set()
@@ -191,8 +210,18 @@ def test_a_port_that_goes_and_comes_back_is_said_once_and_is_on_record(stand: St
 
     stand.spoil = away
     stand.run(24)
-    assert stand.events().count("port_lost") == 2, "one for each of the two points on the line"
-    assert stand.events().count("port_back") == 2
+    told = stand.rows("SELECT name, content, boot_ms FROM event WHERE name LIKE 'port%' ORDER BY seq")
+    (lost, why, went_ms), (back, how, came_ms) = [(name, json.loads(str(c)), ms) for name, c, ms in told]
+    assert (lost, back) == ("port_lost", "port_back"), "once for the line, however many points hang on it"
+    way = {"line": "line0", "port": "/dev/none-line0", "reason": "gone"}
+    assert why == way | {"device": "/dev/ttyUSB0", "why": "port /dev/none: no such device"}
+    away_ms = how.pop("away_ms")
+    assert how == way | {"device": "/dev/ttyUSB1", "before": "/dev/ttyUSB0"}
+    assert isinstance(went_ms, int)
+    assert isinstance(came_ms, int)
+    assert abs(came_ms - went_ms - away_ms) <= 1
+    (line,) = [line for line in stand.log if " is back " in line]
+    assert line == "line line0: port /dev/none-line0 is back after 3 min, as /dev/ttyUSB1 (before: /dev/ttyUSB0)"
     said = [line for line in stand.log if "no way to the line" in line]
     assert len(said) == 2
     assert len([line for line in stand.log if "no such device" in line]) == 1, "once for the line, not for each point"

@@ -36,11 +36,12 @@ class PortAway(EdgeFailure):
 class Lost:
     """The port went at `at_ns`, or was not there when it was first wanted. `device`: which it was; "" where none was.
 
-    `again`: it went before, and only the reason is another one now.
+    `first`: why it went; `why` may be another reason that was found since, and `again` says that it is.
     """
 
     at_ns: int
     why: PortAway
+    first: Reason
     device: str = ""
     again: bool = False
 

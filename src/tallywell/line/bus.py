@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 from contextlib import suppress
+from dataclasses import replace
 from typing import Protocol
 
 from tallywell.line.away import Back, Change, Lost, PortAway, Reason
@@ -247,9 +248,9 @@ class Bus:
         again = self._heard_of is not None and why.like(self._heard_of)
         self._heard_of = why
         if self._lost is None:
-            self._lost = Lost(now_ns, why, self._device)
+            self._lost = Lost(now_ns, why, why.reason, self._device)
         elif again and not why.like(self._lost.why):
-            self._lost = Lost(self._lost.at_ns, why, self._lost.device, again=True)
+            self._lost = replace(self._lost, why=why, again=True)
         else:
             return
         self._changes.append(self._lost)

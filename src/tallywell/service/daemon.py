@@ -19,8 +19,9 @@ from tallywell.service.accepting import accepted_content, keys_of, plans_of
 from tallywell.service.anchoring import Dating, Instant, look
 from tallywell.service.entries import KINDS
 from tallywell.service.files import Loaded
-from tallywell.service.lines import LineThread
+from tallywell.service.lines import Delivered, LineThread, ended_ns
 from tallywell.service.local_time import offset_ms
+from tallywell.service.port_news import PortNews
 from tallywell.service.rows import PointKeys, row
 from tallywell.service.settings import EVENTS, Known, is_kept, known_of, news
 from tallywell.service.settings_noted import settings_noted
@@ -58,7 +59,7 @@ class Daemon:
         self._world = world
         self._clock = world.clock
         self._folder = RecordFolder(loaded.record)
-        self._delivered: deque[Pass] = deque()
+        self._delivered: deque[Delivered] = deque()
         self._unstored: list[Fact] = []  # facts that have their number and are not yet in the record
         self._asked: dict[str, int | None] = {}  # asks in hand: uuid -> seq of the poll once there is one
         self._lying: set[str] = set()  # names in the inbox that are done with and cannot be taken away
@@ -110,9 +111,8 @@ class Daemon:
     def _line(self, line: AnyLine, *, owed: bool) -> LineThread:
         plans = [plan for point in self._site.points_of(line.name) for plan in self._plans[point.name]]
         state = begin(plans, self._clock.boot_ns(), self._wall_minus_boot_ns(), at_once=True, owed=owed)
-        return LineThread(
-            line.name, self._world.open_port(line.settings, self._clock), state, self._clock, self._deliver
-        )
+        port = self._world.open_port(line.settings, self._clock)
+        return LineThread(line, port, state, self._clock, self._deliver, look_ns=self._world.look_ns)
 
     def _leave(self) -> None:
         self._hush()
@@ -136,7 +136,7 @@ class Daemon:
 
     # one turn
 
-    def _deliver(self, done: Pass) -> None:
+    def _deliver(self, done: Delivered) -> None:
         self._delivered.append(done)
         self._wake.set()
 
@@ -155,8 +155,8 @@ class Daemon:
         """When what was delivered is to be stored: a second after the first, at once where a person waits for it."""
         if not self._delivered:
             return self._look_due
-        first, waiting = self._delivered[0], any(done.asked for done in tuple(self._delivered))
-        ended = first.outcomes[-1].ended_ns if first.outcomes else first.due_ns
+        ended = ended_ns(self._delivered[0])
+        waiting = any(isinstance(done, Pass) and done.asked for done in tuple(self._delivered))
         return ended if waiting else ended + self._world.gather_ns
 
     def _look_about(self) -> None:
@@ -223,9 +223,14 @@ class Daemon:
     # storing
 
     def _gather(self) -> None:
-        """Give every delivered pass its number and its row."""
+        """Give every delivered pass its number and its row, and what happened to a port its event."""
         while self._delivered:
             done = self._delivered.popleft()
+            if isinstance(done, PortNews):
+                self._world.log(done.said)
+                if event := done.event:
+                    self._note(*event, at_boot_ms=done.at_ns // MS_NS)
+                continue
             keys = self._keys[done.point, done.reads]
             fact = row(done, keys, self._writer.next_seq(), self._writer.run.id, self._dating)
             self._unstored.append(fact)
@@ -315,10 +320,13 @@ class Daemon:
             self._trouble[of] = trouble
             self._world.log(f"{of}: {trouble}")
 
-    def _note(self, name: str, content: dict[str, object]) -> None:
+    def _note(self, name: str, content: dict[str, object], at_boot_ms: int | None = None) -> None:
+        """Without `at_boot_ms` it happens now."""
         now = self._instant()
+        back_ms = 0 if at_boot_ms is None else now.boot_ms - at_boot_ms
         seq, run = self._writer.next_seq(), self._writer.run.id
-        self._unstored.append(Event(seq, run, now.boot_ms, now.wall_ms, name, canonical(content)))
+        event = Event(seq, run, now.boot_ms - back_ms, now.wall_ms - back_ms, name, canonical(content))
+        self._unstored.append(event)
 
     # what is seen and said
 
@@ -337,19 +345,13 @@ class Daemon:
             self._complain(of, sentences.not_read(fact.fault))
 
     def _say(self, done: Pass, fact: Poll) -> None:
-        """Say when a point falls silent and when it answers again, once each; note it when the port itself went."""
+        """Say when a point falls silent and when it answers again, once each."""
         before = self._watch.get(done.point, sentences.Watch())
         now = before.after(fact)
         self._watch[done.point] = now
         point = self._site.points[done.point]
         if said := sentences.change(point, before, now, self._site.zone):
             self._world.log(said)
-        if now.port_lost != before.port_lost:
-            if trouble := self._lines[point.line].trouble:
-                self._complain(f"line {point.line}", str(trouble))
-            elif not now.port_lost:
-                self._trouble.pop(f"line {point.line}", None)
-            self._note("port_lost" if now.port_lost else "port_back", {"line": point.line, "point": point.name})
 
 
 def _given_up(facts: list[Fact], most: int) -> tuple[list[Fact], list[Fact]]:

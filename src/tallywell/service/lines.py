@@ -6,25 +6,40 @@ from collections.abc import Callable
 
 from tallywell.readings.clocks import Clock
 from tallywell.readings.exchange import Outcome, Pass
-from tallywell.readings.problems import EdgeFailure
 from tallywell.schedule.due import ClockStepped, LineState, LookAgain, Sleep, learned, next_ask
-from tallywell.service.world import Port
+from tallywell.service.port_news import PortNews
+from tallywell.service.site import AnyLine
+from tallywell.service.world import LOOK_NS, Port
 
 News = LookAgain | ClockStepped
+Delivered = Pass | PortNews
 
 
 class LineThread:
-    """Polls one line until `stop`. `deliver` takes each finished pass; `tell` brings news in from another thread."""
+    """Polls one line until `stop`. `deliver` takes each finished pass, and what happens to the port, in their order;
+    `tell` brings news in from another thread. While nothing is due the port is looked at every `look_ns`.
+    """
 
-    def __init__(self, name: str, port: Port, state: LineState, clock: Clock, deliver: Callable[[Pass], None]) -> None:
+    def __init__(
+        self,
+        line: AnyLine,
+        port: Port,
+        state: LineState,
+        clock: Clock,
+        deliver: Callable[[Delivered], None],
+        *,
+        look_ns: int = LOOK_NS,
+    ) -> None:
+        self._line = line
         self._port = port
         self._state = state
         self._clock = clock
         self._deliver = deliver
+        self._look_ns = look_ns
         self._news: deque[News] = deque()
         self._wake = threading.Event()
         self._stopping = threading.Event()
-        self._thread = threading.Thread(target=self._serve, name=f"line {name}", daemon=True)
+        self._thread = threading.Thread(target=self._serve, name=f"line {line.name}", daemon=True)
 
     def start(self) -> None:
         self._thread.start()
@@ -44,11 +59,6 @@ class LineThread:
         self._thread.join(seconds)
         return not self._thread.is_alive()
 
-    @property
-    def trouble(self) -> EdgeFailure | None:
-        """Why the port is away at present; None while it is open."""
-        return self._port.trouble
-
     def alive(self) -> bool:
         return self._thread.is_alive()
 
@@ -67,11 +77,30 @@ class LineThread:
         step = next_ask(self._state, self._clock.boot_ns())
         if isinstance(step, Sleep):
             if not self._stopping.is_set():
-                self._clock.wait(step.until_ns, self._wake)
+                self._rest(step.until_ns)
         else:
-            self._learn(self._port.exchange(step))
+            outcome = self._port.exchange(step)
+            self._tell_changes()  # before the pass that met them
+            self._learn(outcome)
+
+    def _rest(self, until_ns: int) -> None:
+        self._clock.wait(min(until_ns, self._clock.boot_ns() + self._look_ns), self._wake)
+        if not self._stopping.is_set():
+            self._port.look()
+            self._tell_changes()
+
+    def _tell_changes(self) -> None:
+        for change in self._port.changes():
+            self._deliver(PortNews(self._line, change))
 
     def _learn(self, what: Outcome | News) -> None:
         self._state, done = learned(self._state, what, self._clock.boot_ns())
         if done is not None:
             self._deliver(done)
+
+
+def ended_ns(done: Delivered) -> int:
+    """When it came about."""
+    if isinstance(done, PortNews):
+        return done.at_ns
+    return done.outcomes[-1].ended_ns if done.outcomes else done.due_ns

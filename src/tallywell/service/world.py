@@ -4,6 +4,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Protocol
 
+from tallywell.line.away import Change
 from tallywell.line.bus import Bus
 from tallywell.line.timing import AnySettings
 from tallywell.readings.clocks import Clock
@@ -22,16 +23,20 @@ GATHER_NS = SECOND_NS  # passes that arrive within a second go into one commit: 
 class Port(Protocol):
     """The owner of one port, as the line thread sees it: it blocks, and a line fault is an Outcome."""
 
-    trouble: EdgeFailure | None  # why the port is away
-
+    @property
+    def trouble(self) -> EdgeFailure | None: ...  # why the port is away
     def exchange(self, ask: Ask) -> Outcome: ...
+    def look(self) -> None: ...  # between exchanges: has it gone, is it back?
+    def changes(self) -> tuple[Change, ...]: ...  # since this was asked last
     def stop(self) -> None: ...
     def close(self) -> None: ...
 
 
 @dataclass(frozen=True, slots=True)
 class World:
-    """`look_ns`: how often the inbox and the clocks are looked at; `gather_ns`: how long passes wait for one commit."""
+    """`look_ns`: how often the inbox and the clocks are looked at, and by a line that rests its port; `gather_ns`: how
+    long passes wait for one commit.
+    """
 
     clock: Clock
     boot_id: str
