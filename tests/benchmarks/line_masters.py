@@ -86,43 +86,33 @@ def failed(failure: BaseException) -> str:
 
 
 def tallywell(line: Line, log: Log, seconds: float) -> None:
-    """The daemon's own thread of a line, with the owner of the port: schedule, exchange, port."""
+    """As the daemon's thread of a line does it: the schedule says whom to ask, the port's owner asks."""
     from tallywell.line.bus import Bus
     from tallywell.line.timing import LineSettings
-    from tallywell.readings.exchange import Ask, Outcome, Read
-    from tallywell.readings.faults import Fault
-    from tallywell.readings.problems import EdgeFailure
-    from tallywell.schedule.due import Plan, begin
+    from tallywell.readings.exchange import Read
+    from tallywell.schedule.due import Plan, Sleep, begin, learned, next_ask
     from tallywell.schedule.system_clock import SystemClock
-    from tallywell.service.lines import LineThread
 
-    class Noted:
-        trouble: EdgeFailure | None = None
-
-        def __init__(self, bus: Bus) -> None:
-            self._bus, self.stop, self.close = bus, bus.stop, bus.close
-
-        def exchange(self, ask: Ask) -> Outcome:
-            began_ns = time.monotonic_ns()
-            outcome = self._bus.exchange(ask)
-            if outcome.fault is not Fault.STOPPED:  # the time is over
-                content = str(outcome.fault) if outcome.data is None else outcome.data
-                log.note(began_ns, ask.address, ask.read.register, content)
-            return outcome
-
-    clock = SystemClock()
+    clock, wake = SystemClock(), threading.Event()
     plans = [
         Plan(f"{unit} {register}", unit, (Read(4, register, WORDS),), MS, line.longest_ns)  # always due
         for unit in UNITS
         for register in REGISTERS
     ]
-    settings = LineSettings(line.port, line.baud, "none", latency_ns=line.latency_ns)
+    bus = Bus(LineSettings(line.port, line.baud, "none", latency_ns=line.latency_ns), clock)
     state = begin(plans, clock.boot_ns(), 0, at_once=True)
-    thread = LineThread("benchmark", Noted(Bus(settings, clock)), state, clock, lambda _: None)
-    thread.start()
-    threading.Event().wait(seconds)
-    thread.stop()
-    thread.join(30)
+    until_ns = clock.boot_ns() + int(seconds * 1e9)
+    while clock.boot_ns() < until_ns:
+        step = next_ask(state, clock.boot_ns())
+        if isinstance(step, Sleep):
+            clock.wait(min(step.until_ns, until_ns), wake)
+            continue
+        began_ns = time.monotonic_ns()
+        outcome = bus.exchange(step)
+        content = str(outcome.fault) if outcome.data is None else outcome.data
+        log.note(began_ns, step.address, step.read.register, content)
+        state, _ = learned(state, outcome, clock.boot_ns())
+    bus.close()
 
 
 # --- libraries: how each reads one block. What fails is raised.
