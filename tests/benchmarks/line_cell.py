@@ -199,7 +199,7 @@ def _asked_by(task: Task, link: Path) -> Told:
 
 def _poll(told: str) -> Poll:
     began_ns, ended_ns, unit, register, content = told.split(maxsplit=4)
-    heard = None if content.startswith("-") else bytes.fromhex(content)
+    heard = bytes.fromhex(content[1:]) if content.startswith("=") else None
     return Poll(int(began_ns), int(ended_ns), int(unit), int(register), heard)
 
 

@@ -1,7 +1,7 @@
 """Masters that ask the meters of one line as fast as each can: this program and general-purpose Modbus libraries.
 
 Run as a process of its own, so that its time and memory are its own. At the end one line for each poll goes to standard
-output: when it began and ended (monotonic ns), unit, register, and the content in hex or `-` and how it failed; then a
+output: when it began and ended (monotonic ns), unit, register, and `=` the content in hex or `-` how it failed; then a
 line of what the process used. Nothing of the simulator is loaded here.
 """
 
@@ -64,7 +64,7 @@ class Log:
             "kib_at_last": resident_kib(),
         }
         for began_ns, ended_ns, unit, register, content in self._polls:
-            told = f"-{content}" if isinstance(content, str) else content.hex()
+            told = f"-{content}" if isinstance(content, str) else f"={content.hex()}"
             print(began_ns, ended_ns, unit, register, told)
         print(json.dumps(used))
 
