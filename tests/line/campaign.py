@@ -13,12 +13,12 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from unittest.mock import patch
 
+from tallywell.line.away import PortAway, Reason
 from tallywell.line.bus import Bus
 from tallywell.line.port import PortLost
 from tallywell.line.timing import LineSettings
 from tallywell.readings.exchange import Ask, Outcome, Read
 from tallywell.readings.faults import Fault
-from tallywell.readings.problems import EdgeFailure
 from tallywell.registers.quantity import Kind, Limits, Quantity, RegisterMap, Table, ValueType
 from tallywell.schedule.clock import ManualClock
 from tallywell.schedule.due import Plan, Sleep, begin, learned, next_ask
@@ -104,6 +104,8 @@ class Tally:
 class InProcessPort:
     """What the owner of a port needs of one, on a simulated line."""
 
+    device = "in this process"
+
     def __init__(self, line: SimulatedLine, clock: ManualClock) -> None:
         self._line, self._clock = line, clock
         self._line.take(clock.boot_ns())  # opening throws away what had come
@@ -151,7 +153,7 @@ class Campaign:
         now_ns = self.clock.boot_ns()
         self.line.take(now_ns)
         if self.line.away(now_ns):
-            raise EdgeFailure(f"port {settings.port}: no such device", again=True)
+            raise PortAway(f"port {settings.port}: no such device", Reason.GONE)
         return InProcessPort(self.line, self.clock)
 
     def poll(self, count: int) -> Tally:

@@ -95,6 +95,9 @@ class Replay:
         yield from self._up_to(asked.at_ns)
         yield from self._cut_off(asked.at_ns)
         yield asked
+        if isinstance(self._running, Exchange) and self._running.owes(asked.ask.address, asked.at_ns):
+            self.hasty += 1
+            self._machine = self._begun(asked.at_ns)
         self._running.start(asked.ask, asked.at_ns)
         self._asked, self._result, self._then = asked, None, False
 
