@@ -212,7 +212,7 @@ def test_a_meter_that_answers_one_quantity_at_a_time_is_asked_for_one() -> None:
 
 
 def test_what_no_read_may_bring_is_named_and_left_out() -> None:
-    found = map_of(at("a", 0), at("wide", 4, ValueType.UINT64), at("barred", 20), limits=Limits(words_per_read=3))
+    found = map_of(at("a", 0), at("wide", 4, ValueType.UINT64), at("barred", 20), limits=Limits(words_per_read=1))
     found = replace(found, do_not_read=(Span(Table.INPUT, 20, 21),))
     assert unreadable(found) == ("wide", "barred")
     assert reads(found) == plain_reads(found) == (Read(4, 0, 1),)

@@ -292,11 +292,12 @@ def test_the_head_of_a_map() -> None:
     ]
 
 
-def test_a_value_is_never_split() -> None:
-    found = faults(BOOKS, head=HEAD + "limits: {words_per_read: 1}\n")
-    assert found == [
+def test_a_value_takes_two_requests_at_most() -> None:
+    one_a_read = HEAD + "limits: {words_per_read: 1}\n"
+    assert faults(BOOKS, head=one_a_read) == []
+    assert faults(BOOKS, "high: {table: input, register: 9, type: uint64, unit: V}", head=one_a_read) == [
         (
-            '5:26: limits.words_per_read: "forward_total" has 2 words and is read at once or not at all (got "1"); '
+            '5:26: limits.words_per_read: "high" has 4 words and is read in two requests at most (got "1"); '
             'write at least "2"'
         )
     ]

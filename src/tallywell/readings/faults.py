@@ -7,7 +7,7 @@ something came, and it was refused
     the meter says no EXCEPTION      (Modbus Application Protocol V1.1b3, section 7)
 our side              PORT_LOST, STOPPED
 it came and is right on the wire, but cannot be kept as a value
-                      NO_VALUE, OUT_OF_RANGE, PLAN_MISMATCH
+                      NO_VALUE, OUT_OF_RANGE, TORN, PLAN_MISMATCH
 """
 
 from enum import StrEnum
@@ -28,4 +28,5 @@ class Fault(StrEnum):
     STOPPED = "stopped"
     NO_VALUE = "no_value"
     OUT_OF_RANGE = "out_of_range"
+    TORN = "torn"
     PLAN_MISMATCH = "plan_mismatch"

@@ -5,9 +5,10 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 
 from tallywell.readings.exchange import Read
-from tallywell.registers.decode import brings, holds
+from tallywell.registers.decode import bringing
+from tallywell.registers.in_two import InTwo, Place, covers
 from tallywell.registers.least import least
-from tallywell.registers.permitted import Permitted, Place, merged, places, tables
+from tallywell.registers.permitted import Permitted, divided, merged, places, tables
 from tallywell.registers.quantity import EACH_POLL, Quantity, RegisterMap, Rhythm
 
 
@@ -60,34 +61,65 @@ def chosen(
     block. How many are equal: the reads whose length another read has already. `beside`: what the same meter is asked
     in other plans; its lengths are taken already.
 
-    With the named quantities come those they need: their factors, and what belongs `together` with them.
+    With the named quantities come those they need: their factors, and what belongs `together` with them. What takes two
+    requests is read by itself: its high part, its low part, its high part again. That is in no comparison, and another
+    quantity that lies in these reads has no read of its own.
     """
-    plan: list[Read] = []
+    groups: list[_Group] = []
     ns, equal, proven = 0, 0, True
-    for allowed, needed in _needed(register_map, names):
-        used = [read.content_bytes for read in beside if read.function == allowed.table.function]
-        found = least(allowed.choices(_outermost(needed)), costs.ns, used)
-        plan += sorted((choice.read for choice in found.path), key=lambda read: (read.register, read.words))
-        ns, equal, proven = ns + found.ns, equal + found.equal, proven and found.proven
-    return Chosen(_books_first(register_map, plan), ns, equal == 0, proven)
+    for allowed, needed, twos in _needed(register_map, names):
+        used = {read.content_bytes for read in beside if read.function == allowed.table.function}
+        apart = _high_low_high(allowed, twos)
+        different = {read for group in apart for read in group}
+        lengths = {read.content_bytes for read in different}
+        equal += len(different) - len(lengths - used)
+        rest = [place for place in needed if not any(covers(read, place) for read in different)]
+        found = least(allowed.choices(_outermost(rest)), costs.ns, used | lengths)
+        groups += apart
+        groups += [(read,) for read in sorted((each.read for each in found.path), key=_by_register)]
+        ns += found.ns + sum(costs.ns(read.content_bytes) for group in apart for read in group)
+        equal, proven = equal + found.equal, proven and found.proven
+    return Chosen(_books_first(register_map, groups), ns, equal == 0, proven)
 
 
 def plain_reads(register_map: RegisterMap, names: Iterable[str] | None = None) -> tuple[Read, ...]:
     """The plan without a thought: one read for each quantity or group, to compare the cheapest with."""
-    plan: list[Read] = []
-    for allowed, needed in _needed(register_map, names):
-        found = {allowed.shortest(place) for place in needed}
-        plan += sorted(found, key=lambda read: (read.register, read.words))
-    return _books_first(register_map, plan)
+    groups: list[_Group] = []
+    for allowed, needed, twos in _needed(register_map, names):
+        groups += [group for two in twos for group in _high_low_high(allowed, (two,))]
+        groups += [(read,) for read in sorted({allowed.shortest(place) for place in needed}, key=_by_register)]
+    return _books_first(register_map, groups)
 
 
-def _needed(register_map: RegisterMap, names: Iterable[str] | None) -> Iterator[tuple[Permitted, tuple[Place, ...]]]:
-    """By table: what it permits, and the places to be read that it permits to read."""
+_Group = tuple[Read, ...]  # reads that follow one another
+
+
+def _by_register(read: Read) -> tuple[int, int]:
+    return read.register, read.words
+
+
+def _high_low_high(allowed: Permitted, twos: Iterable[InTwo]) -> list[_Group]:
+    """Values that have their high part from the same read share the one between them."""
+    groups: list[_Group] = []
+    for two in twos:
+        high, low = allowed.shortest(two.high), allowed.shortest(two.low)
+        if groups and groups[-1][0] == high:
+            groups[-1] += (low, high)
+        else:
+            groups.append((high, low, high))
+    return groups
+
+
+def _needed(
+    register_map: RegisterMap, names: Iterable[str] | None
+) -> Iterator[tuple[Permitted, tuple[Place, ...], tuple[InTwo, ...]]]:
+    """By table: what it permits, the places to be read that it permits to read, and what takes two requests."""
     wanted = tuple(register_map.quantities) if names is None else with_needs(register_map, names)
     for table, allowed in tables(register_map).items():
         needed = tuple(place for place in places(register_map, table, wanted) if allowed.holds(place))
-        if needed:
-            yield allowed, needed
+        twos = divided(register_map, table, wanted)
+        if needed or twos:
+            yield allowed, needed, twos
 
 
 def _outermost(needed: Iterable[Place]) -> list[Place]:
@@ -111,29 +143,30 @@ def with_needs(register_map: RegisterMap, names: Iterable[str]) -> tuple[str, ..
     return tuple(name for name in register_map.quantities if name in wanted)
 
 
-def _books_first(register_map: RegisterMap, plan: Sequence[Read]) -> tuple[Read, ...]:
-    """The read with the books' total, those with what else it needs, then the rest in their order.
+def _books_first(register_map: RegisterMap, groups: Sequence[_Group]) -> tuple[Read, ...]:
+    """The reads with the books' total, those with what else it needs, then the rest in their order.
 
     A poll is of the time of its books' total, and what scales it is read as near to it as can be.
     """
-    first = books_read(register_map, plan)
-    if first is None:
-        return tuple(plan)
     books = register_map.books
     needs = [register_map.quantities[name] for name in with_needs(register_map, [books.name] if books else [])]
 
-    def rank(number: int) -> int:
-        return 0 if number == first else 1 if any(holds(plan[number], quantity) for quantity in needs) else 2
+    def rank(group: _Group) -> int:
+        held = [quantity for quantity in needs if bringing(register_map, group, quantity)]
+        return 0 if books in held else 1 if held else 2
 
-    return tuple(plan[number] for number in sorted(range(len(plan)), key=rank))
+    first = next((group for group in groups if rank(group) == 0), None)
+    ordered = sorted(groups, key=lambda group: 0 if group is first else max(1, rank(group)))
+    return tuple(read for group in ordered for read in group)
 
 
 def books_read(register_map: RegisterMap, plan: Sequence[Read]) -> int | None:
-    """Which read of the plan holds the books' total; None where none does."""
+    """Which read of the plan holds the books' total; None where none does. Of a total that takes two requests that of
+    its low part: the meter held the value when it gave that.
+    """
     books = register_map.books
-    if books is None:
-        return None
-    return next((k for k, read in enumerate(plan) if brings(register_map, read, books)), None)
+    found = () if books is None else bringing(register_map, plan, books)
+    return found[len(found) // 2] if found else None
 
 
 @dataclass(frozen=True, slots=True)

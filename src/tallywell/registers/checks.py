@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from tallywell.readings.exchange import Read
 from tallywell.registers.decode import holds
+from tallywell.registers.in_two import can_be_in_two, in_two
 from tallywell.registers.quantity import EACH_POLL, TABLE_OF, Kind, Limits, Quantity, Span, Table, Wake
 from tallywell.written.forms import label_of
 from tallywell.written.located import Document, Path, quoted
@@ -102,26 +103,52 @@ def _most(limits: Limits, table: Table) -> tuple[int, str]:
     return (limits.bits_per_read, "bits_per_read") if table.is_bits else (limits.words_per_read, "words_per_read")
 
 
-def judge_lengths(document: Document, limits: Limits, quantities: Mapping[str, Quantity]) -> None:
-    """A value is read at once or not at all, so that no two halves of different instants are put together."""
+def judge_lengths(document: Document, limits: Limits, barred: Placed, quantities: Mapping[str, Quantity]) -> None:
+    """A value is read at once, or a number in two requests; more of them, and no part of it would be of one instant."""
     told = set[str]()
     for quantity in sorted(quantities.values(), key=lambda quantity: quantity.first - quantity.end):
         most, key = _most(limits, quantity.table)
         length = quantity.end - quantity.first
-        if length <= most or key in told:
+        if length <= most or key in told or in_two(quantity, limits, [span for _, span in barred]):
             continue
         told.add(key)
-        if quantity.words <= most:
-            path: Path = ("quantities", quantity.name, "low_part", "register")
-            what = f"{label_of(path)}: the two parts must come in one read, which would have {length} words"
-            document.complain(path, what, f"limits.{key} allows {most}")
+        _complain_of_length(document, quantity, key, length)
+
+
+def _complain_of_length(document: Document, quantity: Quantity, key: str, length: int) -> None:
+    path: Path = ("limits", key)
+    what = f"{label_of(path)}: {quoted(quantity.name)} has {length} {key.removesuffix('_per_read')} and is read at once"
+    least = length
+    if quantity.is_net:
+        what += ": it may fall, so that two requests would not tell what it was"
+    elif can_be_in_two(quantity) and quantity.low_part is None:
+        least = (length + 1) // 2
+        what = f"{what.removesuffix('at once')}in two requests at most"
+    elif can_be_in_two(quantity) and quantity.low_part is not None:
+        least = max(quantity.words, quantity.low_part.words)
+        what = f"{label_of(path)}: a part of {quoted(quantity.name)} has {least} words, and each is read at once"
+    else:
+        what += " or not at all"
+    document.complain(path, what, f'write at least "{least}"')
+
+
+def judge_in_two(document: Document, limits: Limits, barred: Placed, quantities: Mapping[str, Quantity]) -> None:
+    """Equal high parts prove a number whole that only rises. One that fluctuates about a carry may have gone there and
+    back; of a float that is a hundredth of the value at most, of an integer 65,536 raw counts and more.
+    """
+    for quantity in quantities.values():
+        steady = quantity.kind is Kind.TOTAL or quantity.setting is not None or quantity.type.is_float
+        judged = quantity.valid.low is not None and quantity.valid.high is not None
+        if steady or judged or not in_two(quantity, limits, [span for _, span in barred]):
             continue
-        path, counted = ("limits", key), key.removesuffix("_per_read")
-        what = f"{label_of(path)}: {quoted(quantity.name)} has {length} {counted} and is read at once or not at all"
-        document.complain(path, what, f'write at least "{length}"')
+        path: Path = ("quantities", quantity.name)
+        what = f"{label_of(path)} takes two requests, and may change there and back between them"
+        document.complain(path, what, 'add "valid", so that a false number is refused', got="", key=True, warning=True)
 
 
-def judge_together(document: Document, limits: Limits, groups: Sequence[tuple[Path, tuple[Quantity, ...]]]) -> None:
+def judge_together(
+    document: Document, limits: Limits, barred: Placed, groups: Sequence[tuple[Path, tuple[Quantity, ...]]]
+) -> None:
     for path, group in groups:
         first, end = min(quantity.first for quantity in group), max(quantity.end for quantity in group)
         most, key = _most(limits, group[0].table)
@@ -137,6 +164,8 @@ def judge_together(document: Document, limits: Limits, groups: Sequence[tuple[Pa
             what, do = "cannot come in one read, as exact_reads says one_by_one", "remove one of the two"
         elif limits.exact_reads and not reads:
             what, do = "are in no read of limits.exact_reads together", "add the read that brings them"
+        elif any(in_two(quantity, limits, [span for _, span in barred]) for quantity in group):
+            what = "cannot come in one read, as do_not_read lies within one of them"
         if what:
             names = " and ".join(quoted(quantity.name) for quantity in group[:2])
             document.complain(path, f"{label_of(path)}: {names} {what}", do, got="")
@@ -154,7 +183,8 @@ def judge_barred(
 ) -> None:
     """No read may touch these registers: not for a quantity, not to wake the meter, not in an exact read."""
     for path, span in barred:
-        touched = next((quantity for quantity in quantities.values() if _meets(span, _span(quantity))), None)
+        parts = (part for quantity in quantities.values() for part in _parts(quantity))
+        touched = next((part.quantity for part in parts if _meets(span, part.span)), None)
         if touched is not None:
             what = f"{label_of(path)} touches {quoted(touched.name)}, which is read"
             document.complain(path, what, "correct the span, or the register of the quantity", got="")
@@ -190,9 +220,10 @@ def judge_exact(document: Document, limits: Limits, quantities: Mapping[str, Qua
     if not isinstance(written, list) or len(limits.exact_reads) != len(written):
         return  # none, or some are at fault and might have brought the rest
     for name, quantity in quantities.items():
-        if not any(holds(read, quantity) for read in limits.exact_reads):
+        if not any(holds(read, quantity) for read in limits.exact_reads) and not in_two(quantity, limits, ()):
             path: Path = ("quantities", name, "register")
             what = f"{label_of(path)}: no read of limits.exact_reads brings it whole"
+            what += ", and no two do" if can_be_in_two(quantity) else ""
             document.complain(path, what, "add the read that does, or correct the register")
 
 

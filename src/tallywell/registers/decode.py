@@ -10,6 +10,7 @@ from tallywell.readings.faults import Fault
 from tallywell.readings.quantities import Scale
 from tallywell.readings.total import Total
 from tallywell.registers.factors import factor_of
+from tallywell.registers.in_two import guarded, joined
 from tallywell.registers.numbers import bounds_of_pattern, number_of_pattern, pattern_of_words
 from tallywell.registers.quantity import Factor, Kind, LowPart, Meaning, Quantity, RegisterMap
 from tallywell.registers.shown import bits_shown, number_shown
@@ -23,9 +24,9 @@ class Value:
     """One quantity as it came. `raw`: its own words as on the wire, from the first that it needs to the last; bits of a
     table of bits packed from its own first bit on. `number`: exact, in `unit`; `si`: m3, m3/s, m or s.
 
-    With a `fault` (no_value, out_of_range, plan_mismatch) neither `total` nor `si` is given; `number` may be, to show.
-    `total` is given for totals; `bits` of status words: the names of the conditions that hold; `text` of texts, and of
-    an enumeration the name of its number (None: it has none). `factor`: what another register multiplied it by.
+    With a `fault` (no_value, out_of_range, torn, plan_mismatch) neither `total` nor `si` is given; `number` may be, to
+    show. `total` is given for totals; `bits` of status words: the names of the conditions that hold; `text` of texts,
+    and of an enumeration the name of its number (None: it has none). `factor`: what another register multiplied it by.
     """
 
     about: Quantity = field(repr=False)
@@ -67,6 +68,8 @@ class Value:
         """For people: "842.1 gpm", "external_power", "no value". Made when asked for, as books never ask."""
         if self.fault is Fault.PLAN_MISMATCH:
             return "does not fit the plan"
+        if self.fault is Fault.TORN:
+            return "torn"
         if self.text is not None:
             return self.text or "blank"
         if self.number is None:
@@ -124,16 +127,18 @@ def _values(
 ) -> Iterator[Value]:
     for quantity in register_map.quantities.values():
         if came is None:
-            if any(brings(register_map, read, quantity) for read in reads):
+            if bringing(register_map, reads, quantity):
                 yield Value(quantity, b"", fault=Fault.PLAN_MISMATCH)
             continue
         words = _words(register_map, quantity, came)
         if words is None:
             continue
-        if quantity.factor is None:
-            yield value_of(quantity, words)
+        if words.torn:
+            yield Value(quantity, words.raw, fault=Fault.TORN)
+        elif quantity.factor is None:
+            yield value_of(quantity, words.raw)
         else:
-            yield from _scaled(register_map, reads, came, quantity, words)
+            yield from _scaled(register_map, reads, came, quantity, words.raw)
 
 
 def _scaled(
@@ -146,13 +151,14 @@ def _scaled(
     """The value of a quantity that another register of the same pass multiplies; none where that one did not come."""
     assert quantity.factor is not None
     scaler = register_map.quantities.get(quantity.factor.quantity)
-    if scaler is None or not any(brings(register_map, read, scaler) for read in reads):
+    if scaler is None or not bringing(register_map, reads, scaler):
         yield Value(quantity, words, fault=Fault.PLAN_MISMATCH)
         return
     its_words = _words(register_map, scaler, came)
     if its_words is None:
         return
-    factor = _factor(quantity.factor, value_of(scaler, its_words))
+    torn = Value(scaler, its_words.raw, fault=Fault.TORN)
+    factor = _factor(quantity.factor, torn if its_words.torn else value_of(scaler, its_words.raw))
     yield Value(quantity, words, fault=factor) if isinstance(factor, Fault) else value_of(quantity, words, factor)
 
 
@@ -163,17 +169,42 @@ def _factor(factor: Factor, value: Value) -> Fraction | Fault:
     return Fault.OUT_OF_RANGE if found is None else found
 
 
-def _words(register_map: RegisterMap, quantity: Quantity, came: tuple[tuple[Read, bytes], ...]) -> bytes | None:
+@dataclass(frozen=True, slots=True)
+class _Words:
+    """A quantity's own words. `torn`: they came in two requests, and the high part changed in between."""
+
+    raw: bytes
+    torn: bool = False
+
+
+def _words(register_map: RegisterMap, quantity: Quantity, came: tuple[tuple[Read, bytes], ...]) -> _Words | None:
     """A quantity's own words; its own bits packed anew from the first, as no bit of a neighbour is its own."""
     for read, content in came:
         if not brings(register_map, read, quantity):
             continue
         start = quantity.first - read.register
         if read.function not in BIT_FUNCTIONS:
-            return content[2 * start : 2 * (quantity.end - read.register)]
+            return _Words(content[2 * start : 2 * (quantity.end - read.register)])
         pattern = int.from_bytes(content, "little") >> start & ((1 << quantity.width) - 1)
-        return pattern.to_bytes((quantity.width + 7) // 8, "little")
-    return None
+        return _Words(pattern.to_bytes((quantity.width + 7) // 8, "little"))
+    plan = [read for read, _ in came]
+    found = None if _is_grouped(register_map, quantity) else guarded(quantity, plan)
+    return None if found is None else _Words(*joined(quantity, found, plan, [content for _, content in came]))
+
+
+def bringing(register_map: RegisterMap, plan: Sequence[Read], quantity: Quantity) -> tuple[int, ...]:
+    """The numbers of the reads of a plan that a value is taken from: one, or the three of its high part, its low part
+    and its high part again; none where the plan does not bring it.
+    """
+    for number, read in enumerate(plan):
+        if brings(register_map, read, quantity):
+            return (number,)
+    found = None if _is_grouped(register_map, quantity) else guarded(quantity, plan)
+    return () if found is None else (found.before, found.low, found.again)
+
+
+def _is_grouped(register_map: RegisterMap, quantity: Quantity) -> bool:
+    return any(quantity.name in group for group in register_map.together)
 
 
 def brings(register_map: RegisterMap, read: Read, quantity: Quantity) -> bool:

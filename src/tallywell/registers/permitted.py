@@ -9,9 +9,8 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from tallywell.readings.exchange import MOST_BITS, MOST_WORDS, Read
+from tallywell.registers.in_two import InTwo, Place, in_two
 from tallywell.registers.quantity import Quantity, RegisterMap, Span, Table
-
-Place = tuple[int, int]  # the first register and the one behind the last
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,13 +30,29 @@ def most_of(register_map: RegisterMap, table: Table) -> int:
 def places(register_map: RegisterMap, table: Table, names: Iterable[str]) -> tuple[Place, ...]:
     """What must come in one answer each: every group of `together` and, besides them, every quantity with its low part.
 
-    By register, each once. A group counts as far as its quantities are among the names.
+    By register, each once. A group counts as far as its quantities are among the names. What takes two requests is not
+    among them: `divided` has it.
     """
     quantities = [q for q in map(register_map.quantities.__getitem__, names) if q.table is table]
+    quantities = [q for q in quantities if _divided(register_map, q) is None]
     groups = [[q for q in quantities if q.name in group] for group in merged(register_map.together)]
     grouped = {quantity.name for group in groups for quantity in group}
     groups += [[quantity] for quantity in quantities if quantity.name not in grouped]
     return tuple(sorted({_place(group) for group in groups if group}))
+
+
+def divided(register_map: RegisterMap, table: Table, names: Iterable[str]) -> tuple[InTwo, ...]:
+    """What must come in two requests: by the high part's register, each once."""
+    quantities = (q for q in map(register_map.quantities.__getitem__, names) if q.table is table)
+    found = {two for q in quantities if (two := _divided(register_map, q)) is not None}
+    return tuple(sorted(found, key=lambda two: two.places))
+
+
+def _divided(register_map: RegisterMap, quantity: Quantity) -> InTwo | None:
+    """Of a group everything is of one instant, so no part of it comes in two requests."""
+    if any(quantity.name in group for group in register_map.together):
+        return None
+    return in_two(quantity, register_map.limits, register_map.do_not_read)
 
 
 def _place(quantities: Sequence[Quantity]) -> Place:
@@ -125,7 +140,10 @@ class Permitted:
 
 def permitted(register_map: RegisterMap, table: Table) -> Permitted:
     """What the map permits in one table. `exact_reads` and `one_by_one` leave only the reads they name."""
-    own = {_place([quantity]) for quantity in register_map.quantities.values() if quantity.table is table}
+    own: set[Place] = set()
+    for quantity in (each for each in register_map.quantities.values() if each.table is table):
+        two = _divided(register_map, quantity)
+        own.update([_place([quantity])] if two is None else two.places)
     known = sorted(own.union(places(register_map, table, register_map.quantities)))
     safe = _set_of(_spans(register_map.safe_to_read, table)) & ~_set_of(known)
     never = _set_of(_spans(register_map.do_not_read, table))

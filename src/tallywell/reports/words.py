@@ -1,9 +1,11 @@
 """The report's sentences: causes of gaps, what is not plainly metered, marks of a day. One place for all layouts."""
 
 from collections.abc import Iterable, Sequence
+from zoneinfo import ZoneInfo
 
 from tallywell.ledger.intervals import Flag, Kind
-from tallywell.reports.dates import MINUTE_MS, duration
+from tallywell.readings.quantities import Away, Cause
+from tallywell.reports.dates import MINUTE_MS, duration, with_offset
 from tallywell.reports.model import GapLine, PermitLine, Remark, Seen, Slice, VisitLine, Volume
 from tallywell.reports.shown_units import VolumeUnit
 
@@ -16,19 +18,25 @@ FAULTS = {
     "wrong_function": "an answer to another request came",
     "wrong_byte_count": "an answer of another length came",
     "exception": "the meter refused the request",
-    "port_lost": "the port of the line was lost",
+    "port_lost": "there was no way to the line",
     "stopped": "the program was stopped during a poll",
     "no_value": "the meter said that it had no value",
     "out_of_range": "the value was outside the range that the map allows",
+    "torn": "the total changed between the two requests that it takes",
     "plan_mismatch": "the stored words did not fit the map",
+}
+AWAY = {
+    "gone": "the line's adapter was away",
+    "held": "another program held the line's port",
+    "denied": "the program was not allowed to open the line's port",
+    "unusable": "the line's port could not be used",
+    "unreachable": "the line's host could not be reached",
 }
 UNCLEAN_END, STOPPED, STARTED = "unclean end", "stopped", "started"
 HAPPENED = {
     UNCLEAN_END: "the program was not running; it ended without a stop, as in a power cut",
     STOPPED: "the program was stopped",
     STARTED: "the program was started",
-    "port_lost": "the port of the line was lost",
-    "port_back": "the port of the line came back",
     "clock_stepped": "the clock was set",
     "no_reading": "no good reading on record",
     "before_first": "before the first good reading on record",
@@ -53,19 +61,38 @@ CLOSING = (
 )
 
 
-def gap_cause(gap: GapLine) -> str:
+def gap_cause(gap: GapLine, zone: ZoneInfo) -> str:
     """Why there were no readings, as far as the record knows; "cause unknown" where it does not."""
-    return cause(gap.missed, gap.cause)
+    return cause(gap.missed, gap.cause, zone)
 
 
-def cause(missed: Iterable[tuple[str, int]], happened: Iterable[str]) -> str:
+def cause(missed: Iterable[tuple[str, int]], happened: Iterable[Cause], zone: ZoneInfo) -> str:
     """ "the meter did not answer (12 polls); the program was stopped"."""
-    names = list(dict.fromkeys(happened))
-    if UNCLEAN_END in names or STOPPED in names:
-        names = [name for name in names if name != STARTED]  # that it was started again is plain
-    said = [HAPPENED.get(name, name.replace("_", " ")) for name in names]
+    causes = list(dict.fromkeys(happened))
+    if UNCLEAN_END in causes or STOPPED in causes:
+        causes = [each for each in causes if each != STARTED]  # that it was started again is plain
+    said = [away(each, zone) if isinstance(each, Away) else _happened(each) for each in causes]
     said += [f"{FAULTS.get(fault, fault)} ({_polls(times)})" for fault, times in missed]
     return "; ".join(said) or "cause unknown"
+
+
+def _happened(name: str) -> str:
+    return HAPPENED.get(name, name.replace("_", " "))
+
+
+def away(of: Away, zone: ZoneInfo) -> str:
+    """ "the line's adapter was away from 2026-07-14 09:00:00 -06:00 to 2026-07-14 09:12:30 -06:00"."""
+    what = AWAY.get(of.name, AWAY["gone"])
+    begin, end = (None if at is None else with_offset(at, zone) for at in (of.begin_ms, of.end_ms))
+    if begin is None or (end is None and not of.lasts):
+        when = f", for {duration(of.total_ms)} in all, at times that are not known"
+    elif of.lasts:
+        when = f" from {begin} on" if of.times == 1 else f" {of.times} times from {begin} on"
+    elif of.times == 1:
+        when = f" from {begin} to {end}"
+    else:
+        when = f" {of.times} times between {begin} and {end}, for {duration(of.total_ms)} in all"
+    return what + when
 
 
 def remark(of: Remark, unit: VolumeUnit) -> str:

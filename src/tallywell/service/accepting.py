@@ -5,7 +5,7 @@ from hashlib import sha256
 
 from tallywell.readings.exchange import Read
 from tallywell.registers.blocks import chosen_sets
-from tallywell.registers.decode import holds
+from tallywell.registers.decode import bringing
 from tallywell.registers.quantity import EACH_POLL, RegisterMap
 from tallywell.schedule.due import Plan, WakeAsk
 from tallywell.service.files import Loaded
@@ -60,7 +60,7 @@ def keys_of(loaded: Loaded, site: Site, plans: Mapping[str, tuple[Plan, ...]], w
     for point in site.points.values():
         text, number = writer.text("map", loaded.maps[point.map_name]), writer.point(point.name)
         for plan in plans[point.name]:
-            held = [q.name for q in point.map.quantities.values() if any(holds(read, q) for read in plan.reads)]
+            held = [q.name for q in point.map.quantities.values() if bringing(point.map, plan.reads, q)]
             stored = PointKeys(number, writer.plan(text, plan.reads), point.map, plan.reads, plan.main, tuple(held))
             found[point.name, plan.reads] = stored
     return found

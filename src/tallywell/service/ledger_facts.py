@@ -12,12 +12,13 @@ from tallywell.readings.clocks import When
 from tallywell.readings.exchange import Read
 from tallywell.readings.facts import Event, Poll
 from tallywell.readings.faults import Fault
-from tallywell.readings.quantities import Happened, LedgerFact, Missed, Reading, Scale
+from tallywell.readings.quantities import Away, Happened, LedgerFact, Missed, Reading, Scale
 from tallywell.registers.blocks import books_read
-from tallywell.registers.decode import Decoded, brings, decode
+from tallywell.registers.decode import Decoded, bringing, decode
 from tallywell.registers.quantity import Kind, Quantity, RegisterMap
 from tallywell.registers.register_map import parse_map
 from tallywell.reports.words import STARTED, STOPPED, UNCLEAN_END
+from tallywell.service.port_news import BACK, LOST
 from tallywell.service.site import Point
 from tallywell.store.query import Reader
 
@@ -25,7 +26,7 @@ FITTING = 3  # so many consecutive readings that fit one another tell where the 
 BATCH = 512  # polls between two looks at the events
 # A point that was silent for longer has no memory: looking further would make its reports slow for ever.
 REACH_MS = 400 * 86_400_000
-_TOLD = frozenset({"started", "stopped", "port_lost", "port_back", "clock_stepped"})
+_TOLD = frozenset({"started", "stopped", LOST, BACK, "clock_stepped"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,7 +117,7 @@ def asks_for_books(map_: RegisterMap, reads: Sequence[Read]) -> bool:
     """Whether a plan brings the books' total with what multiplies it; another may bring the total alone in passing."""
     own = [q for q in map_.quantities.values() if q.for_the_books]
     factors = [map_.quantities[q.factor.quantity] for q in own if q.factor]
-    return bool(own) and all(any(brings(map_, read, q) for read in reads) for q in (*own, *factors))
+    return bool(own) and all(bringing(map_, reads, q) for q in (*own, *factors))
 
 
 def _needed(map_: RegisterMap, flow: str) -> dict[str, Quantity]:
@@ -197,11 +198,23 @@ class Stream:
     def _events(self, first_seq: int, last_seq: int) -> Iterator[Happened]:
         for event, when in self.decoder.reader.events(first_seq, last_seq):
             if event.name in _TOLD and self._concerns(event):
-                yield Happened(event.seq, when, _name(event))
+                yield Happened(event.seq, when, _name(event), _away(event, when))
 
     def _concerns(self, event: Event) -> bool:
         line = json.loads(event.content).get("line")
         return line is None or line == self.decoder.point.line
+
+
+def _away(event: Event, when: When) -> Away | None:
+    """How long the line was away, where the event tells of its port."""
+    if event.name not in (LOST, BACK):
+        return None
+    content, at_ms = json.loads(event.content), when.utc_ms
+    name = str(content.get("reason", "gone"))
+    if event.name == LOST:
+        return Away(name, at_ms, None, lasts=True)
+    away_ms = int(content.get("away_ms", 0))
+    return Away(name, None if at_ms is None else at_ms - away_ms, at_ms, away_ms)
 
 
 def _name(event: Event) -> str:

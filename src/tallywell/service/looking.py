@@ -9,7 +9,7 @@ from tallywell.readings.exchange import Read
 from tallywell.readings.facts import Poll
 from tallywell.readings.problems import EdgeFailure
 from tallywell.registers.blocks import read_sets
-from tallywell.registers.decode import Decoded, Value, conditions, decode, holds
+from tallywell.registers.decode import Decoded, Value, bringing, conditions, decode
 from tallywell.registers.quantity import Meaning, RegisterMap
 from tallywell.registers.register_map import parse_map
 from tallywell.service import sentences
@@ -130,7 +130,7 @@ def _is_main(register_map: RegisterMap, reads: tuple[Read, ...]) -> bool:
     if register_map.books is not None:
         return asks_for_books(register_map, reads)
     first = read_sets(register_map, 0)[0].names if register_map.quantities else ()
-    return all(any(holds(read, register_map.quantities[name]) for read in reads) for name in first)
+    return all(bringing(register_map, reads, register_map.quantities[name]) for name in first)
 
 
 def beside(reader: Reader, poll: Poll) -> tuple[tuple[Poll, Decoded], ...]:

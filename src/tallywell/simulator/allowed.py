@@ -4,6 +4,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from tallywell.readings.exchange import BIT_FUNCTIONS, MOST_BITS, MOST_WORDS
+from tallywell.registers.in_two import in_two
 from tallywell.registers.permitted import merged
 from tallywell.registers.quantity import TABLE_OF, RegisterMap, Table
 
@@ -69,10 +70,13 @@ def _there(register_map: RegisterMap, table: Table) -> Iterator[int]:
 
 
 def _whole(register_map: RegisterMap, table: Table) -> Iterator[tuple[int, int]]:
-    """From the first register to before the end: each quantity, and what must come in one answer and so can."""
+    """From the first register to before the end: each quantity, or both its parts where it takes two requests, and what
+    must come in one answer and so can.
+    """
     for quantity in register_map.quantities.values():
         if quantity.table is table:
-            yield quantity.first, quantity.end
+            two = in_two(quantity, register_map.limits, register_map.do_not_read)
+            yield from ((quantity.first, quantity.end),) if two is None else two.places
     for names in merged(register_map.together):
         group = [q for q in map(register_map.quantities.__getitem__, names) if q.table is table]
         if group:
