@@ -4,6 +4,7 @@ from collections.abc import Iterator
 from fractions import Fraction
 from pathlib import Path
 from random import Random
+from zoneinfo import ZoneInfo
 
 import pytest
 
@@ -11,9 +12,10 @@ from tallywell.ledger.intervals import Kind
 from tallywell.ledger.periods import between, calendar_year, month
 from tallywell.readings.clocks import When
 from tallywell.readings.problems import EdgeFailure
-from tallywell.readings.quantities import HandReading, Missed, Reading, Scale
+from tallywell.readings.quantities import Away, HandReading, Missed, Reading, Scale
 from tallywell.readings.total import Total
 from tallywell.readings.units import FLOWS, VOLUMES
+from tallywell.reports import words
 from tallywell.reports.csv_layout import csv
 from tallywell.reports.model import How, PointReport, Report
 from tallywell.reports.text import text
@@ -247,10 +249,54 @@ def test_a_cut_of_the_power_is_named_as_the_cause_of_its_gap(tmp_path: Path) -> 
 def test_another_line_s_lost_port_is_no_cause_here(tmp_path: Path) -> None:
     made = made_record(tmp_path, "2026-07-01 00:00")
     runs(made, "2026-07-01 00:00", "2026-07-15 00:00", 0, 1)
-    made.event(at("2026-07-15 01:00"), "port_back", {"line": "south"})
-    made.event(at("2026-07-15 02:00"), "port_lost", {"line": "field"})
+    gone: dict[str, object] = {"line": "south", "reason": "gone"}
+    made.event(at("2026-07-15 01:00"), "port_back", gone | {"away_ms": 600_000})
+    made.event(at("2026-07-15 02:00"), "port_lost", gone | {"line": "field"})
     runs(made, "2026-07-15 08:00", "2026-08-01 03:00", 2000, 1)
-    assert july_of(made).gaps[0].cause == ("port_lost",)
+    assert july_of(made).gaps[0].cause == (Away("gone", at("2026-07-15 02:00"), None, lasts=True),)
+
+
+@pytest.mark.parametrize(
+    ("reason", "said"),
+    [
+        ("gone", "the line's adapter was away"),
+        ("held", "another program held the line's port"),
+        ("denied", "the program was not allowed to open the line's port"),
+        ("unusable", "the line's port could not be used"),
+        ("unreachable", "the line's host could not be reached"),
+    ],
+)
+def test_a_line_that_was_away_is_the_named_cause_of_its_gap(tmp_path: Path, reason: str, said: str) -> None:
+    made = made_record(tmp_path, "2026-07-01 00:00")
+    last = runs(made, "2026-07-01 00:00", "2026-07-15 00:00", 0, 1)
+    way: dict[str, object] = {"line": "field", "reason": reason}
+    made.event(at("2026-07-15 02:00"), "port_lost", way)
+    made.event(at("2026-07-15 07:30"), "port_back", way | {"away_ms": 19_800_000})
+    last = runs(made, "2026-07-15 08:00", "2026-07-20 00:00", last + 5, 1)
+    for hour in range(4, 8):
+        made.event(at(f"2026-07-20 0{hour}:00"), "port_lost", way)
+        made.event(at(f"2026-07-20 0{hour}:10"), "port_back", way | {"away_ms": 600_000})
+    runs(made, "2026-07-20 08:00", "2026-08-01 03:00", last + 5, 1)
+    once, often = (words.gap_cause(gap, ZoneInfo("America/Denver")) for gap in july_of(made).gaps)
+    assert once == f"{said} from 2026-07-15 02:00:00 -06:00 to 2026-07-15 07:30:00 -06:00"
+    assert (
+        often == f"{said} 4 times between 2026-07-20 04:00:00 -06:00 and 2026-07-20 07:10:00 -06:00, for 40 min in all"
+    )
+    assert said in " ".join(text(made.report(month("2026-07"))).split())
+
+
+def test_a_line_that_is_away_to_the_end_and_over_a_restart(tmp_path: Path) -> None:
+    made = made_record(tmp_path, "2026-07-01 00:00")
+    runs(made, "2026-07-01 00:00", "2026-07-30 00:00", 0, 1)
+    made.event(at("2026-07-30 01:00"), "port_lost", {"line": "field", "reason": "gone"})
+    made.boot(at("2026-07-30 02:00"), "unclean end")
+    made.event(at("2026-07-30 02:00"), "port_lost", {"line": "field", "reason": "gone"})
+    made.event(at("2026-08-01 02:00"), "stopped", {})
+    made.flush()
+    (gap,) = july_of(made).gaps
+    assert "the line's adapter was away 2 times from 2026-07-30 01:00:00 -06:00 on" in words.gap_cause(
+        gap, ZoneInfo("America/Denver")
+    )
 
 
 # --- entries, points, permits

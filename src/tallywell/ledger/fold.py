@@ -26,11 +26,11 @@ within its own step may shift counts by less than that step.)
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 
-from tallywell.ledger.intervals import Flag, Interval, Kind, Segment, utc_ms
+from tallywell.ledger.intervals import Flag, Interval, Kind, Segment, joined, utc_ms
 from tallywell.ledger.judge import NO_FLAGS, ONLY_GAP, Explained, allowed, explain, fit_together, is_gap
 from tallywell.ledger.rules import Rules
 from tallywell.readings.clocks import When
-from tallywell.readings.quantities import HandReading, Happened, Installed, Missed, Reading, Scale
+from tallywell.readings.quantities import Cause, HandReading, Happened, Installed, Missed, Reading, Scale
 from tallywell.readings.total import Total
 
 __all__ = ["Fact", "State", "begin", "fit_together", "fold", "step"]
@@ -46,7 +46,7 @@ class Inside:
     """What lay since the last reading that is kept. Counted by name, so that an outage of a year stays small."""
 
     missed: tuple[tuple[str, int], ...] = ()
-    cause: tuple[str, ...] = ()
+    cause: tuple[Cause, ...] = ()
     flags: frozenset[Flag] = frozenset()
     hand: tuple[HandReading, ...] = ()
 
@@ -54,7 +54,7 @@ class Inside:
         missed = dict(self.missed)
         for fault, times in other.missed:
             missed[fault] = missed.get(fault, 0) + times
-        cause = self.cause + tuple(name for name in other.cause if name not in self.cause)
+        cause = joined(self.cause, other.cause)
         return Inside(tuple(sorted(missed.items())), cause, self.flags | other.flags, self.hand + other.hand)
 
 
@@ -132,7 +132,7 @@ def fold(facts: Iterable[Fact], state: State) -> Iterator[Interval]:
 def _inside(fact: Missed | Happened | HandReading) -> Inside:
     if isinstance(fact, Missed):
         return Inside(missed=((fact.fault, 1),))
-    return Inside(cause=(fact.name,)) if isinstance(fact, Happened) else Inside(hand=(fact,))
+    return Inside(cause=(fact.cause,)) if isinstance(fact, Happened) else Inside(hand=(fact,))
 
 
 def _then(stepped: Stepped, reading: Reading) -> Stepped:

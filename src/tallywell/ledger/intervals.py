@@ -9,7 +9,7 @@ from enum import StrEnum
 from fractions import Fraction
 
 from tallywell.ledger.rules import Rules
-from tallywell.readings.quantities import HandReading, Reading, Scale
+from tallywell.readings.quantities import Away, Cause, HandReading, Reading, Scale
 
 
 class Kind(StrEnum):
@@ -80,7 +80,7 @@ class Interval:
     A kind that ends a segment (decrease, impossible step, scale, change-out) posts 0 and bears the ended segment's id;
     its `high` is what the possible rate allows.
     `rules`: what bounds the flow inside; None where nothing is known of it.
-    `missed`: missed polls inside by fault, sorted. `cause`: names of what happened inside, each once, in order.
+    `missed`: missed polls inside by fault, sorted. `cause`: what happened inside, each name once, in order.
     `begin_ms`, `end_ms`: the dates of the two readings, kept here as every sum asks for them many times.
     """
 
@@ -96,7 +96,7 @@ class Interval:
     rollovers: int = 0
     flags: frozenset[Flag] = frozenset()
     missed: tuple[tuple[str, int], ...] = ()
-    cause: tuple[str, ...] = ()
+    cause: tuple[Cause, ...] = ()
     hand: tuple[HandReading, ...] = ()
     rules: Rules | None = None
     begin_ms: int = field(init=False, repr=False, compare=False)
@@ -123,6 +123,16 @@ class Interval:
     def plain(self) -> bool:
         """Nothing to report: metered between two neighbouring polls (a rollover is reported apart)."""
         return self.kind is Kind.METERED and self.flags <= OF_SEGMENT
+
+
+def joined(causes: tuple[Cause, ...], later: tuple[Cause, ...]) -> tuple[Cause, ...]:
+    """What happened, each name once, in order; how long the line was away is added up, so that a year stays small."""
+    found: dict[str, Cause] = {}
+    for cause in (*causes, *later):
+        name = cause if isinstance(cause, str) else cause.name
+        before = found.get(name)
+        found[name] = before.then(cause) if isinstance(before, Away) and isinstance(cause, Away) else before or cause
+    return tuple(found.values())
 
 
 def utc_ms(reading: Reading) -> int:

@@ -17,7 +17,7 @@ from itertools import pairwise
 
 from tallywell.ledger.cut import Edge, EdgeSought, bounds_at, closed, counts_before, opened
 from tallywell.ledger.intervals import NOTES, SURE, Flag, Interval, Kind
-from tallywell.readings.quantities import Scale
+from tallywell.readings.quantities import Cause, Scale
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +54,7 @@ class Gap:
     end_ms: int
     volume_m3: Fraction
     missed: tuple[tuple[str, int], ...]
-    cause: tuple[str, ...]
+    cause: tuple[Cause, ...]
     interval: Interval
 
 

@@ -40,12 +40,42 @@ class Missed:
 
 
 @dataclass(frozen=True, slots=True)
+class Away:
+    """There was no way to the line, for the reason `name`: `times` times between `begin_ms` and `end_ms` (UTC, None:
+    not dated), so far as it came back `total_ms` in all. `lasts`: it went last, and has not come back.
+    """
+
+    name: str
+    begin_ms: int | None
+    end_ms: int | None
+    total_ms: int = 0
+    times: int = 1
+    lasts: bool = False
+
+    def then(self, later: "Away") -> "Away":
+        """Both of them. A return ends the going before it."""
+        times = self.times + later.times - (self.lasts and not later.lasts)
+        return Away(self.name, self.begin_ms, later.end_ms, self.total_ms + later.total_ms, times, later.lasts)
+
+
+Cause = str | Away  # a name of something that happened, or how long the line was away
+
+
+@dataclass(frozen=True, slots=True)
 class Happened:
-    """Something the program noted beside the polls (started, stopped cleanly, started after an unclean end)."""
+    """Something the program noted beside the polls (started, stopped cleanly, started after an unclean end).
+
+    `away`: where it is that the port of the line went or came back.
+    """
 
     seq: int
     when: When
     name: str
+    away: Away | None = None
+
+    @property
+    def cause(self) -> Cause:
+        return self.away or self.name
 
 
 @dataclass(frozen=True, slots=True)

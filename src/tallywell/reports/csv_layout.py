@@ -215,7 +215,7 @@ def _known_by(each: Slice) -> str:
 def _happenings(point: PointReport, unit: VolumeUnit, zone: ZoneInfo) -> Iterator[Row]:
     for number, gap in enumerate(point.gaps, start=1):
         row = {"section": "gap", "item": str(number), **_span(gap.begin_ms, gap.end_ms, zone)}
-        yield row | _volume(gap.volume, unit, UNKNOWN) | {"words": words.gap_cause(gap)}
+        yield row | _volume(gap.volume, unit, UNKNOWN) | {"words": words.gap_cause(gap, zone)}
     for rollover in point.rollovers:
         row = {"section": "rollover", "item": str(rollover.times), "from": iso(rollover.utc_ms, zone)}
         yield row | {"value": str(rollover.capacity), "unit": "counts", "words": "went round at this capacity"}

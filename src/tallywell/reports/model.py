@@ -14,6 +14,7 @@ from zoneinfo import ZoneInfo
 from tallywell.ledger.intervals import Flag, Kind
 from tallywell.ledger.periods import Period
 from tallywell.ledger.rates import Hours, Rate
+from tallywell.readings.quantities import Cause
 from tallywell.readings.units import Measure
 from tallywell.reports.face import Face
 
@@ -120,7 +121,7 @@ class GapLine:
     end_ms: int
     volume: Volume | None
     missed: tuple[tuple[str, int], ...]
-    cause: tuple[str, ...]
+    cause: tuple[Cause, ...]
 
 
 @dataclass(frozen=True, slots=True)

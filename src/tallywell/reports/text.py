@@ -301,7 +301,7 @@ def _gaps(point: PointReport, unit: VolumeUnit, zone: ZoneInfo) -> list[str]:
         across = "volume across it unknown" if gap.volume is None else f"{unit.text(gap.volume.m3)} across it"
         told = f"{span}, {duration(gap.end_ms - gap.begin_ms)}, {across}"
         lines += [f"    {line}" for line in wrapped(told, WIDTH - 4)]
-        lines += [f"      {line}" for line in wrapped(words.gap_cause(gap), WIDTH - 6)]
+        lines += [f"      {line}" for line in wrapped(words.gap_cause(gap, zone), WIDTH - 6)]
     return lines
 
 

@@ -7,10 +7,11 @@ from datetime import date
 
 from tallywell import __version__
 from tallywell.ledger.fold import begin, fold
+from tallywell.ledger.intervals import joined
 from tallywell.ledger.periods import Period, edges_ms, midnight_ms
 from tallywell.ledger.rules import Rules
 from tallywell.readings.facts import Entry
-from tallywell.readings.quantities import HandReading, Happened, Installed, LedgerFact, Missed, Reading, Scale
+from tallywell.readings.quantities import Cause, HandReading, Happened, Installed, LedgerFact, Missed, Reading, Scale
 from tallywell.registers.factors import farthest
 from tallywell.registers.quantity import Kind, Quantity, RegisterMap
 from tallywell.reports.build import PointFacts, PointTally, Visit, VolumeBetween
@@ -99,7 +100,7 @@ class _Silence:
     begin_ms: int
     end_ms: int
     missed: Counter[str] = field(default_factory=Counter)
-    cause: list[str] = field(default_factory=list)
+    cause: tuple[Cause, ...] = ()
     first: Reading | None = None
     last: Reading | None = None
     before: GapLine | None = None
@@ -115,7 +116,7 @@ class _Silence:
     def lines(self, every_ms: int, as_of_ms: int | None) -> tuple[GapLine, ...]:
         """The stretches at either end of the period that are gaps. The record cannot tell what is still to come."""
         if as_of_ms is not None and as_of_ms < self.end_ms:
-            self.cause.append("record_ends")
+            self.cause = joined(self.cause, ("record_ends",))
         if self.last is None:
             found: tuple[GapLine | None, ...] = (self._line(self.begin_ms, self.end_ms, "no_reading"),)
         else:
@@ -130,16 +131,16 @@ class _Silence:
         if reading.when.utc_ms is not None:
             self.last = reading
         self.missed.clear()
-        self.cause.clear()
+        self.cause = ()
 
     def _not_good(self, fact: Missed | Happened) -> None:
         if isinstance(fact, Missed):
             self.missed[fact.fault] += 1
         else:
-            self.cause.append(fact.name)
+            self.cause = joined(self.cause, (fact.cause,))
 
     def _line(self, begin_ms: int, end_ms: int, why: str) -> GapLine:
-        return GapLine(begin_ms, end_ms, None, tuple(sorted(self.missed.items())), (why, *dict.fromkeys(self.cause)))
+        return GapLine(begin_ms, end_ms, None, tuple(sorted(self.missed.items())), (why, *self.cause))
 
 
 @dataclass(frozen=True, slots=True)
