@@ -343,6 +343,7 @@ PLANTED: list[tuple[str, str, str, tuple[str | int, ...]]] = [
     ("site", "baud: 19200, ", "", ("lines", "field")),
     ("site", "port: /dev/serial/by-path/x, ", "", ("lines", "field")),
     ("site", "stop_bits: 1", "tcp_port: 0", ("lines", "field", "tcp_port")),
+    ("site", "stop_bits: 1", "rs485: driver", ("lines", "field", "rs485")),
     ("site", "parity: even", "parity: sometimes", ("lines", "field", "parity")),
     ("site", "stop_bits: 1", "stop_bit: 1", ("lines", "field")),
     ("site", "{field: {port: /dev/serial/by-path/x, baud: 19200, parity: even, stop_bits: 1}}", "{}", ("lines",)),
@@ -443,6 +444,8 @@ def test_without_the_key_holds_what_its_default_says(name: str) -> None:
     text, path = BASES[name.split(".", maxsplit=1)[0]]
     if key.name in ("tcp_port", "framing"):  # of a line through a host
         text = text.replace("port: /dev/serial/by-path/x, baud: 19200, parity: even, stop_bits: 1", "host: 192.0.2.10")
+    if key.name in ("rts_on_send", "delay_before_send", "delay_after_send"):
+        text = text.replace("parity: even, stop_bits: 1", "parity: even, rs485: kernel")
     if key.name in ("offset", "for_the_books"):  # of a number that is no total; of a total that is not for the books
         path = ("quantities", "flow_rate" if key.name == "offset" else "trip")
     assert parsed(text, path, key.name, None) == parsed(text, path, key.name, key.key.usual)

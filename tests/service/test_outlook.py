@@ -328,6 +328,15 @@ def test_a_line_that_cannot_carry_all_its_points() -> None:
     )
 
 
+def test_no_baud_rate_is_to_be_raised_where_there_is_none() -> None:
+    """A meter that takes 3 s to wake cannot be polled each second, whatever its line is."""
+    asleep = MAP + "wake: {table: holding, register: 0, words: 1, wait: 3 s, window: 20 s}\n"
+    network = often("1 s").replace("{port: /dev/serial/by-path/a, baud: 19200}", "{host: 192.0.2.10}")
+    said = [only([str(p) for p in judged(site, asleep)[1] if not p.warning]) for site in (network, often("1 s"))]
+    assert [text.endswith("poll less often") for text in said] == [True, False]
+    assert ["baud" in text for text in said] == [False, True]
+
+
 def test_a_line_without_room_to_spare() -> None:
     """1.833 s of every 2.1 s and of every minute: 90.4 %."""
     site, problems = judged(often("2.1 s", "300"))

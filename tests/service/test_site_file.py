@@ -6,6 +6,7 @@ from fractions import Fraction
 
 import pytest
 
+from tallywell.line.timing import ADAPTER_LATENCY_NS, LineSettings, Rs485
 from tallywell.readings.problems import Problem
 from tallywell.readings.units import FLOWS, VOLUMES, measure
 from tallywell.service.site import Framing, Line, NetworkLine
@@ -318,6 +319,76 @@ def test_warnings_stop_nothing() -> None:
         'site.yaml:4:37: warning: line "field": baud is unusual (got "19201"); look at the meter\'s settings',
         'site.yaml:5:3: warning: line "hill" has no point; add one, or remove the line',
     ]
+
+
+def test_a_numbered_port_is_better_named_by_the_link_that_leads_to_it() -> None:
+    text = with_points(f"a: {POINT}").replace("/dev/serial/by-path/...", "/dev/ttyACM3")
+    asked: list[str] = []
+
+    def better(port: str) -> str | None:
+        asked.append(port)
+        return "/dev/serial/by-id/usb-adapter-if00"
+
+    _, problems = parse_site(text, "site.yaml", MAPS.__getitem__, better_name=better)
+    assert asked == ["/dev/ttyACM3"]
+    assert str(problems[0]).endswith("; write /dev/serial/by-id/usb-adapter-if00, which leads to it now")
+
+
+SERIAL = "{port: /dev/ttyS1, baud: 19200, parity: even"
+
+
+@pytest.mark.parametrize(
+    ("written", "how"),
+    [
+        ("}", None),
+        (", rs485: kernel}", Rs485(rts_on_send=True, before_ms=0, after_ms=0)),
+        (", rs485: kernel, rts_on_send: low, delay_before_send: 2 ms}", Rs485(rts_on_send=False, before_ms=2)),
+        (", rs485: kernel, delay_after_send: 0.1 s}", Rs485(after_ms=100)),
+    ],
+)
+def test_the_driver_may_switch_the_direction_of_the_pair(written: str, how: Rs485 | None) -> None:
+    settings = good(changed((NETWORK, SERIAL + written))).lines["field"].settings
+    assert isinstance(settings, LineSettings)
+    assert settings.rs485 == how
+    later_ns = 2_000_000 if how is not None and how.before_ms else 0
+    assert settings.latency_ns == ADAPTER_LATENCY_NS + later_ns, "the request leaves that much later"
+
+
+@pytest.mark.parametrize(
+    ("line", "expected"),
+    [
+        (SERIAL + ", rs485: yes}", '4:63: line "field": rs485 must be one of kernel (got "yes")'),
+        (SERIAL + ", rts_on_send: low}", '4:56: line "field": rts_on_send has no meaning without rs485'),
+        ("{host: 192.0.2.10, rs485: kernel}", '4:29: line "field": rs485 has no meaning for this line; remove it'),
+        (SERIAL + ", rs485: kernel, delay_after_send: 1 s}", ".* from 0 ms to 100 ms .*"),
+    ],
+)
+def test_what_cannot_be_meant_of_the_direction(line: str, expected: str) -> None:
+    said = only(faults(changed((NETWORK, line))))
+    assert re.match(".*".join(map(re.escape, expected.split(".*"))), said), said
+
+
+@pytest.mark.parametrize("address", [0, 255])
+@pytest.mark.parametrize(
+    ("line", "allowed"),
+    [
+        ("{host: 192.0.2.10}", True),
+        ("{host: 192.0.2.10, framing: tcp}", True),
+        ("{host: 192.0.2.10, framing: rtu}", False),
+        (NETWORK, False),
+    ],
+)
+def test_a_meter_itself_on_the_network_has_an_address_of_its_own(address: int, line: str, allowed: bool) -> None:
+    """Modbus Messaging on TCP/IP Implementation Guide V1.0b, 4.4.2: 0xFF, or 0."""
+    text = changed((NETWORK, line), ("address: 17", f"address: {address}"))
+    if allowed:
+        assert good(text).points["north-discharge"].address == address
+        return
+    said = only(faults(text))
+    assert said == (
+        f'8:56: point "north-discharge": address must be from 1 to 247 on line "field" (got "{address}"); '
+        "0 and 255 are for a meter that is itself on the network, on a line with a host and framing tcp"
+    )
 
 
 @pytest.mark.parametrize("zone", ["MST", "EST", "Etc/GMT+7"])

@@ -16,7 +16,7 @@ The version counts up whenever an older program could not read what a newer one 
 import re
 import shlex
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import MISSING, dataclass, field, fields
+from dataclasses import MISSING, Field, dataclass, field, fields
 from typing import Any
 
 from tallywell.line.timing import AnySettings, LineSettings, SocketSettings
@@ -82,7 +82,12 @@ def head_text(head: Head) -> str:
 
 def settings_text(settings: AnySettings) -> str:
     """ "port=/dev/ttyUSB0 baud=19200 ...": every setting by its name, times in ms."""
-    return " ".join(_pair(one.name, getattr(settings, one.name)) for one in fields(settings))
+    return " ".join(_pair(one.name, getattr(settings, one.name)) for one in _kept_fields(type(settings)))
+
+
+def _kept_fields(kind: type[AnySettings]) -> list[Field[Any]]:
+    """All but how the driver switches the direction of the pair, which no exchange knows of."""
+    return [one for one in fields(kind) if one.name != "rs485"]
 
 
 def row_text(line: str, passed: Passed | Missing, from_ns: int) -> str:
@@ -223,14 +228,14 @@ def settings_of(text: str) -> AnySettings:
     pairs = _pairs(text)
     kind: type[LineSettings | SocketSettings] = SocketSettings if "host" in pairs else LineSettings
     found: dict[str, Any] = {}
-    for one in fields(kind):
+    for one in _kept_fields(kind):
         written = f"{one.name[:-3]}_ms" if one.name.endswith("_ns") else one.name
         if written in pairs:
             found[one.name] = _value(one.default, written, pairs.pop(written))
         elif one.default is MISSING:
             raise _Wrong(f"the line has no {written}", f'write "{written}=..."')
     if pairs:
-        known = ", ".join(one.name.replace("_ns", "_ms") for one in fields(kind))
+        known = ", ".join(one.name.replace("_ns", "_ms") for one in _kept_fields(kind))
         raise _Wrong("the line has a setting that is not known", f"known are {known}", _short(next(iter(pairs))))
     try:
         return kind(**found)

@@ -41,6 +41,8 @@ class Read:
 class Ask:
     """One request to one meter. `longest_delay_ns` is from the request's last bit to the reply's first, at most.
 
+    `address` 0 and 255 are for a device that is itself on the network (Modbus Messaging on TCP/IP Implementation Guide
+    V1.0b, 4.4.2); no frame of a serial line can be made of them.
     `pause_ns`: the device's own silence before a request where it needs more than 3.5 characters.
     `expects_reply` False: a read that only wakes the meter. Whatever comes within the longest delay is thrown away.
     """
@@ -52,8 +54,8 @@ class Ask:
     expects_reply: bool = True
 
     def __post_init__(self) -> None:
-        if not 1 <= self.address <= 247:
-            raise ValueError(f"address {self.address} is outside 1 to 247")
+        if not 1 <= self.address <= 247 and self.address not in (0, 255):
+            raise ValueError(f"address {self.address} is outside 1 to 247, and neither 0 nor 255")
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,6 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
+from tallywell.line.links import Links
 from tallywell.readings.problems import Problem
 from tallywell.registers.based_on import self_contained
 from tallywell.registers.quantity import RegisterMap
@@ -68,7 +69,9 @@ def load_site(path: Path) -> Loaded:
     except (OSError, ValueError) as error:
         return Loaded(path, None, (_not_read(path, error),), "", {}, beside)
     texts: dict[str, str] = {}
-    site, problems = parse_site(text, str(path), lambda name: _map_text(path, name, texts))
+    site, problems = parse_site(
+        text, str(path), lambda name: _map_text(path, name, texts), better_name=Links().better_name
+    )
     record = path.parent / site.record if site is not None and site.record else beside
     named = tuple(_with_path(problem, path, texts) for problem in problems)
     return Loaded(path, site, named, text, texts if site is None else _kept(site, texts), record)

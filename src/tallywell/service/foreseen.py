@@ -9,7 +9,7 @@ from tallywell.reports.decimals import per_cent
 from tallywell.reports.shown_units import volume_unit
 from tallywell.service.durations import at_least, exactly, in_words
 from tallywell.service.outlook import MS_NS, LineOutlook, PointOutlook, Round, outlook
-from tallywell.service.site import Point, Site
+from tallywell.service.site import Line, Point, Site
 from tallywell.written.forms import label_of
 from tallywell.written.located import Document, Path, quoted
 
@@ -49,7 +49,7 @@ def _judge_line(document: Document, line: LineOutlook) -> None:
     for point in alone:
         at = _every(point.point)
         what = f"{label_of(at)}: its meter cannot be polled so often"
-        document.complain(at, what, _longer("for this point alone", point.least_ns))
+        document.complain(at, what, _longer("for this point alone", point.least_ns, line))
     if not alone and line.share > FULL:
         _judge_full(document, line)
     elif not alone and line.longest_share > 1:
@@ -61,7 +61,7 @@ def _judge_line(document: Document, line: LineOutlook) -> None:
 
 def _judge_full(document: Document, line: LineOutlook) -> None:
     at = _every(_hungriest(line))
-    do = _longer("for all points of the line", line.least_ns)
+    do = _longer("for all points of the line", line.least_ns, line)
     if line.share > 1:
         what = f"{label_of(at)}: the meters of this line cannot be polled so often: {_in_use(line, line.share)}"
         document.complain(at, what, do)
@@ -79,10 +79,12 @@ def _hungriest(line: LineOutlook) -> Point:
     return max(line.points, key=lambda point: point.share).point
 
 
-def _longer(whom: str, least_ns: int | None) -> str:
+def _longer(whom: str, least_ns: int | None, line: LineOutlook) -> str:
+    """How fast the wires behind a host are, is no matter of the site file."""
+    faster = ", or raise the baud rate" if isinstance(line.line, Line) else ""
     if least_ns is None:
-        return "read less of it hourly or daily, or raise the baud rate"
-    return f"the least possible is {at_least(least_ns)} {whom}; poll less often, or raise the baud rate"
+        return f"read less of it hourly or daily{faster}"
+    return f"the least possible is {at_least(least_ns)} {whom}; poll less often{faster}"
 
 
 # --- what the meters renew, and what wakes them

@@ -7,7 +7,7 @@ from enum import StrEnum
 from fractions import Fraction
 from zoneinfo import ZoneInfo
 
-from tallywell.line.timing import LineSettings, SocketSettings
+from tallywell.line.timing import ADAPTER_LATENCY_NS, LineSettings, Rs485, SocketSettings
 from tallywell.readings import units
 from tallywell.readings.units import Measure
 from tallywell.registers.quantity import Display, RegisterMap
@@ -31,6 +31,19 @@ class Framing(StrEnum):
     RTU = "rtu"
 
 
+class Direction(StrEnum):
+    """Who switches the direction of a two-wire pair, where the adapter does not do it by itself."""
+
+    KERNEL = "kernel"
+
+
+class Level(StrEnum):
+    """How a signal stands."""
+
+    HIGH = "high"
+    LOW = "low"
+
+
 class PermitKind(StrEnum):
     """What the paper is called where the site lies."""
 
@@ -41,13 +54,17 @@ class PermitKind(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """One Modbus over serial line. `port` is as written, a stable path; 8 data bits always."""
+    """One Modbus over serial line. `port` is as written, a stable path; 8 data bits always.
+
+    `rs485`: how the driver switches the direction; None: the adapter does it.
+    """
 
     name: str
     port: str
     baud: int
     parity: Parity = Parity.EVEN
     stop_bits: int = 1
+    rs485: Rs485 | None = None
 
     @property
     def bits_per_character(self) -> int:
@@ -56,8 +73,9 @@ class Line:
 
     @property
     def settings(self) -> LineSettings:
-        """How its port is opened and timed."""
-        return LineSettings(self.port, self.baud, self.parity.value, self.stop_bits)
+        """How its port is opened and timed. A request leaves as much later as the driver waits before it."""
+        latency_ns = ADAPTER_LATENCY_NS + (self.rs485.before_ms * 1_000_000 if self.rs485 else 0)
+        return LineSettings(self.port, self.baud, self.parity.value, self.stop_bits, latency_ns, self.rs485)
 
 
 @dataclass(frozen=True, slots=True)

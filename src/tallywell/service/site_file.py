@@ -6,6 +6,7 @@ The YAML keys of lines, wells, points and permits are their identities for ever;
 from collections.abc import Callable, Mapping
 from fractions import Fraction
 
+from tallywell.line.timing import Rs485
 from tallywell.readings import units
 from tallywell.readings.problems import Problem
 from tallywell.readings.units import Measure
@@ -18,6 +19,7 @@ from tallywell.service.site import (
     USUAL_OUTAGE,
     AnyLine,
     Framing,
+    Level,
     Line,
     NetworkLine,
     Parity,
@@ -36,26 +38,30 @@ from tallywell.written.located import Document, Path, quoted, read_document
 __all__ = ["Line", "Parity", "Permit", "PermitKind", "Point", "Share", "Site", "Well", "parse_site"]
 
 MapReader = Callable[[str], str]
+BetterName = Callable[[str], str | None]
 USUAL_TCP_PORT = 502  # Modbus Messaging on TCP/IP Implementation Guide V1.0b, 4.3.1
-OF_A_PORT, OF_A_HOST = ("baud", "parity", "stop_bits"), ("tcp_port", "framing")
+OF_RS485 = ("rts_on_send", "delay_before_send", "delay_after_send")
+OF_A_PORT, OF_A_HOST = ("baud", "parity", "stop_bits", "rs485", *OF_RS485), ("tcp_port", "framing")
+OF_THE_NETWORK = (0, 255)  # Modbus Messaging on TCP/IP Implementation Guide V1.0b, 4.4.2
 USUAL_BAUDS = (1200, 2400, 4800, 9600, 14400, 19200, 28800, 38400, 57600, 76800, 115200)
 
 
 def parse_site(
-    text: str, file: str, read_map: MapReader, *, ahead: bool = True
+    text: str, file: str, read_map: MapReader, *, ahead: bool = True, better_name: BetterName = lambda _port: None
 ) -> tuple[Site | None, tuple[Problem, ...]]:
     """Read a site file. `read_map` gives a map's text by its name as written there; it may raise OSError or ValueError
     (a KeyError of a dict of stored texts is taken alike). The site is None when a Problem that is no warning was found.
 
     A map's own problems carry the map's name as written in the site file. `ahead`: judge as well what the site's lines
-    will have to carry; of a text that was accepted before, that is no question any more.
+    will have to carry; of a text that was accepted before, that is no question any more. `better_name` gives the link
+    that stays the same for a port that is named by its number, where this machine has one.
     """
     document = read_document(text, file)
     _refuse_map(document)
     if document.plain is None and document.faulty:
         return None, tuple(sorted(document.problems))
     form = fill(SiteForm, document, ())
-    lines, wells = _lines(document), _wells(document)
+    lines, wells = _lines(document, better_name), _wells(document)
     points, map_problems = _points(document, read_map)
     permits = permits_of(document)
     _judge_unused(document)
@@ -102,11 +108,13 @@ def _named(document: Document, group: str) -> list[str]:
     return list(found)
 
 
-def _lines(document: Document) -> dict[str, AnyLine]:
+def _lines(document: Document, better_name: BetterName) -> dict[str, AnyLine]:
     forms = {name: fill(LineForm, document, ("lines", name)) for name in _named(document, "lines")}
     for name, form in forms.items():
         _judge_way(document, name)
         _judge_port(document, name, form, forms)
+        _judge_name(document, name, form, better_name)
+        _judge_rs485(document, name)
         _judge_host(document, name, form, forms)
         if form.baud is not None and form.baud not in USUAL_BAUDS:
             path = ("lines", name, "baud")
@@ -120,7 +128,25 @@ def _line(name: str, form: LineForm) -> AnyLine:
         return NetworkLine(name, form.host, form.tcp_port or USUAL_TCP_PORT, form.framing or Framing.TCP)
     parity = form.parity or Parity.EVEN
     usual = 2 if parity is Parity.NONE else 1
-    return Line(name, sure(form.port), sure(form.baud), parity, form.stop_bits or usual)
+    return Line(name, sure(form.port), sure(form.baud), parity, form.stop_bits or usual, _rs485(form))
+
+
+def _rs485(form: LineForm) -> Rs485 | None:
+    if form.rs485 is None:
+        return None
+    before_ms, after_ms = (
+        0 if delay is None else int(delay.si * 1000) for delay in (form.delay_before_send, form.delay_after_send)
+    )
+    return Rs485(form.rts_on_send is not Level.LOW, before_ms, after_ms)
+
+
+def _judge_rs485(document: Document, name: str) -> None:
+    there = document.group(("lines", name))
+    for key in OF_RS485 if "rs485" not in there and "port" in there else ():
+        if key in there:
+            path = ("lines", name, key)
+            what = f"{label_of(path)} has no meaning without rs485"
+            document.complain(path, what, 'add "rs485: kernel", or remove it', got="", key=True)
 
 
 def _judge_way(document: Document, name: str) -> None:
@@ -174,9 +200,16 @@ def _judge_port(document: Document, name: str, form: LineForm, forms: Mapping[st
         where = document.place(("lines", first, "port"))
         what = f"{label_of(path)} is that of line {quoted(first)} (line {where.line}, column {where.column})"
         document.complain(path, what, "give each line a port of its own, or make them one line")
-    if form.port is not None and form.port.startswith(("/dev/ttyUSB", "/dev/ttyACM")):
-        what = f"{label_of(path)} can name another adapter after the next start"
-        document.complain(path, what, "write its path in /dev/serial/by-path", warning=True)
+
+
+def _judge_name(document: Document, name: str, form: LineForm, better_name: BetterName) -> None:
+    """The kernel numbers adapters as they come."""
+    if form.port is None or not form.port.startswith(("/dev/ttyUSB", "/dev/ttyACM")):
+        return
+    path = ("lines", name, "port")
+    better = better_name(form.port)
+    do = f"write {better}, which leads to it now" if better else "write its path in /dev/serial/by-path"
+    document.complain(path, f"{label_of(path)} can name another adapter after the next start", do, warning=True)
 
 
 def _wells(document: Document) -> dict[str, Well]:
@@ -227,6 +260,7 @@ def _judge_place(document: Document, name: str, form: PointForm, forms: Mapping[
             document.complain(path, f"{label_of(path)} is not among the {group}", fields.suggestion(asked, known))
     if form.address is None or form.line is None:
         return
+    _judge_unit(document, name, form)
     same = (other for other, there in forms.items() if (there.line, there.address) == (form.line, form.address))
     first = next(same, name)
     if first != name:
@@ -234,6 +268,16 @@ def _judge_place(document: Document, name: str, form: PointForm, forms: Mapping[
         where = document.place(("points", first, "address"))
         what = f"{label_of(path)} is that of point {quoted(first)} (line {where.line}, column {where.column})"
         document.complain(path, f"{what} on line {quoted(form.line)}", "two meters would answer at once; change one")
+
+
+def _judge_unit(document: Document, name: str, form: PointForm) -> None:
+    """0 is a broadcast on a serial line, also on one behind a raw socket (Modbus over Serial Line V1.02, 2.2)."""
+    line = document.group(("lines", str(form.line)))
+    if form.address not in OF_THE_NETWORK or not line or ("host" in line and line.get("framing") != Framing.RTU):
+        return
+    path = ("points", name, "address")
+    do = "0 and 255 are for a meter that is itself on the network, on a line with a host and framing tcp"
+    document.complain(path, f"{label_of(path)} must be from 1 to 247 on line {quoted(str(form.line))}", do)
 
 
 def _judge_map(document: Document, name: str, form: PointForm, found: RegisterMap | None) -> None:

@@ -11,7 +11,7 @@ from pydantic import Field, PlainValidator
 
 from tallywell.readings.units import Measure
 from tallywell.registers.map_forms import NAMES, DisplayForm
-from tallywell.service.site import Framing, Parity, PermitKind
+from tallywell.service.site import Direction, Framing, Level, Parity, PermitKind
 from tallywell.written import acceptor, fields
 from tallywell.written.acceptor import Acceptor, accepts
 from tallywell.written.fields import anything, chosen, day, label, measured, month_and_day, whole, yes_no_or_unknown
@@ -79,6 +79,18 @@ def host_address(value: object) -> str:
     return str(address)
 
 
+_ON_A_LINE = whole(1, 247)
+_UNITS = {**acceptor.whole_schema(0, 255), "not": {"type": "integer", "minimum": 248, "maximum": 254}}
+
+
+@accepts("a whole number, 1 to 247; with Modbus TCP also 0 and 255", _UNITS)
+def unit_address(value: object) -> int:
+    """An address of a serial line (Modbus over Serial Line V1.02, 2.2), or one of the two by which a device is asked
+    that is itself on the network (Modbus Messaging on TCP/IP Implementation Guide V1.0b, 4.4.2).
+    """
+    return fields.integer(value) if fields.text(value).strip() in ("0", "255") else _ON_A_LINE(value)
+
+
 class LineForm(Form):
     """One line: a serial port, or an address on the network."""
 
@@ -112,6 +124,37 @@ class LineForm(Form):
             "1 without it, or 2 with parity none, as the standard has it; many meters with parity none use 1, so say "
             "it then",
             needed=False,
+        ),
+    ] = None
+
+    rs485: Annotated[
+        Direction | None,
+        _accepts(chosen(Direction)),
+        Key(
+            "rs485: kernel",
+            "with `port`: the driver switches the direction of the pair by RTS (Linux: TIOCSRS485); not for adapters "
+            "that do it by themselves, as most on USB",
+            needed=False,
+        ),
+    ] = None
+    rts_on_send: Annotated[
+        Level | None,
+        _accepts(chosen(Level)),
+        Key("rts_on_send: high", "with `rs485`: how RTS stands while it sends", needed=False, usual="high"),
+    ] = None
+    delay_before_send: Annotated[
+        Measure | None,
+        _accepts(measured("duration", least="0 ms", greatest="100 ms")),
+        Key("delay_before_send: 1 ms", "with `rs485`: from RTS to the first bit", needed=False, usual="0 ms"),
+    ] = None
+    delay_after_send: Annotated[
+        Measure | None,
+        _accepts(measured("duration", least="0 ms", greatest="100 ms")),
+        Key(
+            "delay_after_send: 1 ms",
+            "with `rs485`: from the last bit to RTS; a meter that answers sooner is not heard",
+            needed=False,
+            usual="0 ms",
         ),
     ] = None
 
@@ -177,7 +220,7 @@ class PointForm(Form):
         str | None, _accepts(fields.text), Key("line: field", "the line that the meter hangs on, by its key above")
     ] = None
     address: Annotated[
-        int | None, _accepts(whole(1, 247)), Key("address: 17", "the meter's address, once on a line")
+        int | None, _accepts(unit_address), Key("address: 17", "the meter's address, once on a line")
     ] = None
     map: Annotated[
         str | None,
