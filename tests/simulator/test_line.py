@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from tallywell.line.frame import crc_holds, parse_request, request
+from tallywell.line.frame import crc_holds, parse_request, reply, request
 from tallywell.line.timing import LineSettings
 from tallywell.readings.exchange import Read
 from tallywell.registers.quantity import RegisterMap
@@ -104,6 +104,25 @@ def test_what_two_send_at_once_is_garbled(station: Station) -> None:
     assert not crc_holds(heard)
     assert line.request is not None
     assert not line.request.heard
+
+
+def test_a_meter_says_what_it_owes_one_after_the_other(station: Station) -> None:
+    """Three requests while the first is owed: three sound answers, apart by a silence, in the order of the requests."""
+    line = line_with(station, "late_queued")
+    for number in range(3):
+        line.put(request(17, Read(4, number, 2)), number * 30_000_000, START + number * 30)
+    heard = played(line, 10**10)
+    answers = [bytes(byte for _, byte in heard[9 * n : 9 * n + 9]) for n in range(3)]
+    assert [crc_holds(answer) for answer in answers] == [True] * 3
+    assert answers == [reply(17, 4, station_words(station, n)) for n in range(3)]
+    for n in (9, 18):
+        assert heard[n][0] - heard[n - 1][0] >= SETTINGS.silence_ns + SETTINGS.wire_ns(1)
+
+
+def station_words(station: Station, register: int) -> bytes:
+    words = station.meters[17].answer(4, register, 2, START + register * 30)
+    assert isinstance(words, bytes)
+    return words
 
 
 def test_what_was_answered_can_be_held_against_what_came(station: Station) -> None:

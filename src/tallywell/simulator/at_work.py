@@ -48,12 +48,13 @@ class AtWork:
     def answers(self, answers: Answers, meter: Meter, utc_ms: int) -> Played:
         """What comes instead of `answers`, one trouble after the other."""
         struck: list[Recipe] = []
+        free_ms = self._free_ms(meter.address)
         for one in self._answering:
             changed = tuple(new for answer in answers for new in self._played(one, answer, meter, utc_ms))
             if changed != answers:
                 struck.append(one.trouble.recipe)
             answers = changed
-        return tuple(self._queued(answer, meter.address, utc_ms) for answer in answers), tuple(struck)
+        return tuple(self._in_turn(answer, meter.address, utc_ms, free_ms) for answer in answers), tuple(struck)
 
     def _played(self, one: _One, answer: Answer, meter: Meter, utc_ms: int) -> Answers:
         play = one.trouble.recipe.answer
@@ -61,10 +62,20 @@ class AtWork:
             return (answer,)
         return play(answer, Scene(one.dice, self._settings, meter, utc_ms, one.of(meter.address)))
 
-    def _queued(self, answer: Answer, address: int, utc_ms: int) -> Answer:
-        """A meter that owes an answer gives it before any other."""
-        free_ms = max((one.memory.get(address, {}).get("free_ms", 0) for one in self._answering), default=0)
-        return replace(answer, delay_ns=max(answer.delay_ns, (free_ms - utc_ms) * MS_NS)) if free_ms else answer
+    def _free_ms(self, address: int) -> int:
+        """When this meter has said all that it owes; in the past where it owes nothing."""
+        return max((one.memory.get(address, {}).get("free_ms", 0) for one in self._answering), default=0)
+
+    def _in_turn(self, answer: Answer, address: int, utc_ms: int, free_ms: int) -> Answer:
+        """A meter that owed an answer when it was asked gives that before this one, and a silence between the two."""
+        if free_ms <= utc_ms:
+            return answer
+        answer = replace(answer, delay_ns=max(answer.delay_ns, (free_ms - utc_ms) * MS_NS))
+        over_ms = answer.over_ms(utc_ms, self._settings)
+        for one in self._answering:
+            if "free_ms" in one.of(address):
+                one.of(address)["free_ms"] = over_ms
+        return answer
 
     def echoes(self, frame: bytes) -> tuple[bytes, tuple[Recipe, ...]]:
         """What the reader's adapter hears of a request while it sends it: all of it or its end."""

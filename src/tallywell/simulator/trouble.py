@@ -142,8 +142,9 @@ def _held_back(answer: Answer, scene: Scene) -> Answer:
     least, most = LATE_PERCENT
     percent = scene.dice.randint(least, most)
     delay_ns = scene.meter.map.limits.longest_delay_ns * percent // 100 - scene.settings.silence_ns
-    scene.memory["free_ms"] = scene.utc_ms + -(-delay_ns // MS_NS)
-    return replace(answer, delay_ns=delay_ns)
+    late = replace(answer, delay_ns=delay_ns)
+    scene.memory["free_ms"] = late.over_ms(scene.utc_ms, scene.settings)
+    return late
 
 
 def _silent(_answer: Answer, _scene: Scene) -> Answers:
