@@ -19,7 +19,7 @@ from tallywell.service.accepting import accepted_content, keys_of, plans_of
 from tallywell.service.anchoring import Dating, Instant, look
 from tallywell.service.entries import KINDS
 from tallywell.service.files import Loaded
-from tallywell.service.lines import Delivered, LineThread, ended_ns
+from tallywell.service.lines import Delivered, LineThread, better_names, ended_ns
 from tallywell.service.local_time import offset_ms
 from tallywell.service.port_news import PortNews
 from tallywell.service.rows import PointKeys, row
@@ -105,6 +105,8 @@ class Daemon:
         self._lines = {line.name: self._line(line, owed=after != "first") for line in self._site.lines.values()}
         self._look_due = self._clock.boot_ns()
         self._world.log(sentences.started(self._site, str(self._loaded.record), after))
+        for said in better_names(self._site.lines.values()):
+            self._world.log(said)
         for line in self._lines.values():
             line.start()
 

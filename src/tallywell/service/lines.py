@@ -2,13 +2,14 @@
 
 import threading
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Iterator
 
+from tallywell.line.links import Links
 from tallywell.readings.clocks import Clock
 from tallywell.readings.exchange import Outcome, Pass
 from tallywell.schedule.due import ClockStepped, LineState, LookAgain, Sleep, learned, next_ask
 from tallywell.service.port_news import PortNews
-from tallywell.service.site import AnyLine
+from tallywell.service.site import AnyLine, Line
 from tallywell.service.world import LOOK_NS, Port
 
 News = LookAgain | ClockStepped
@@ -97,6 +98,15 @@ class LineThread:
         self._state, done = learned(self._state, what, self._clock.boot_ns())
         if done is not None:
             self._deliver(done)
+
+
+def better_names(lines: Iterable[AnyLine], links: Links | None = None) -> Iterator[str]:
+    """For the log: which ports are written by a name that may be another adapter's tomorrow, and what to write."""
+    links = links or Links()
+    for line in lines:
+        if isinstance(line, Line) and (better := links.better_name(line.port)):
+            what = f"line {line.name}: {line.port} can name another adapter after the next start"
+            yield f"{what}; write {better}, which leads to it now"
 
 
 def ended_ns(done: Delivered) -> int:
