@@ -166,7 +166,8 @@ quantities:
                   for_the_books: yes}
 """)
     said = Said(capsys, "try", str(tmp_path / "bench.yaml"), "--register", "0", "--words", "0002 04D2")
-    assert said.lines[-1] == "the face should show 0123400, if it shows the register as it is"
+    # cut or rounded to hundreds, so that the face may show any of these
+    assert said.lines[-1] == "the face should show 0123350 to 0123499, if it shows the register as it is"
 
 
 def test_many_words_from_a_register_as_the_map_counts(capsys: pytest.CaptureFixture[str]) -> None:

@@ -249,6 +249,13 @@ def test_what_one_read_brings_takes_one() -> None:
     assert reads(one) == (Read(4, 0, 2), Read(4, 9, 1), Read(4, 0, 2))
 
 
+def test_a_total_changes_its_high_part_seldom_and_another_number_is_guarded_as_finely_as_can_be() -> None:
+    three = Limits(words_per_read=3)
+    assert reads(map_of(total(kind=ValueType.UINT64), limits=three)) == (Read(4, 0, 1), Read(4, 1, 3), Read(4, 0, 1))
+    level = Quantity("level", Kind.OTHER, Table.INPUT, 0, ValueType.FLOAT64)
+    assert reads(map_of(level, limits=three)) == (Read(4, 0, 3), Read(4, 3, 1), Read(4, 0, 3))
+
+
 def test_values_of_one_high_part_share_its_reads() -> None:
     """All of a meter's counters may carry into one register that says how often they went round."""
     a = total(9, ValueType.UINT16, low_part=LowPart(1, ValueType.UINT16, 1 << 16))

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from tallywell.readings.quantities import Scale
 from tallywell.readings.total import Total
 from tallywell.readings.units import measure
-from tallywell.reports.face import Face, face_capacity_in_books, face_count, in_books, shown
+from tallywell.reports.face import Face, face_capacity_in_books, face_count, in_books, shown, shown_within
 
 ACRE_FEET = Face(measure("0.001 acre_foot", "volume"), 8)
 GALLONS = Face(measure("100 gal", "volume"), 8)
@@ -29,6 +29,32 @@ def test_a_coarser_face_shows_only_digits_that_have_fully_turned() -> None:
 
 def test_a_face_goes_round_at_its_own_capacity() -> None:
     assert shown(Face(measure("100 gal", "volume"), 4), 123456, scale("100 gal")) == "3456"
+
+
+@pytest.mark.parametrize(
+    ("face", "total", "one_count", "digits"),
+    [
+        (GALLONS, Total.exact(92545), "100 gal", "00092545"),
+        (GALLONS, Total.exact(199), "1 gal", "00000001"),
+        (Face(measure("1 gal", "volume"), 8), Total.exact(925), "100 gal", "00092500 to 00092599"),
+        (Face(measure("1 gal", "volume"), 4), Total.exact(199), "100 gal", "9900 to 9999"),
+        (Face(measure("1 gal", "volume"), 4), Total(9_998, 9_996, 10_001), "1 gal", "9996 to 0001"),
+        (GALLONS, Total(16_777_300, 16_777_299, 16_777_301), "1 gal", "00167772 to 00167773"),
+        (GALLONS, Total(16_777_310, 16_777_309, 16_777_311), "1 gal", "00167773"),
+    ],
+)
+def test_what_the_register_leaves_open_is_a_range_of_the_face(
+    face: Face, total: Total, one_count: str, digits: str
+) -> None:
+    assert shown_within(face, total, scale(one_count)) == digits
+
+
+@given(st.integers(0, 10**6), st.integers(1, 300), st.integers(1, 300))
+def test_the_face_is_somewhere_in_that_range(water: int, register_step: int, face_step: int) -> None:
+    """Of so much water a register and a face each show what has fully turned."""
+    one, face = Scale(Fraction(register_step, 1000), 10**8), Face(measure(f"{face_step} L", "volume"), 9)
+    least, _, greatest = shown_within(face, Total.exact(water // register_step), one).partition(" to ")
+    assert int(least) <= water // face_step <= int(greatest or least)
 
 
 # dial 92545 as acre-feet x .001 is 92.545 acre-feet (MVIC, water measurement page)

@@ -8,8 +8,8 @@ import pytest
 from tallywell.readings.facts import Poll
 from tallywell.readings.units import FLOWS, measure
 from tallywell.registers.decode import Decoded, Value, value_of
-from tallywell.registers.quantity import Kind, Quantity, RegisterMap, Setting, Table, ValueType
-from tallywell.service.reading_table import Noted, lines
+from tallywell.registers.quantity import Bit, Kind, LowPart, Quantity, RegisterMap, Setting, Table, ValueType
+from tallywell.service.reading_table import Noted, lines, raw_shown
 from tallywell.service.settings import Kept
 from tallywell.service.site import Line, Parity, Point, Site, Well
 
@@ -80,7 +80,7 @@ def test_what_is_read_in_another_rhythm_stands_below_with_its_own_time() -> None
     settings = decoded(value_of(SERIAL, b"A-1\0"), value_of(UNIT, b"gal\0"))
     hourly = decoded(value_of(HOURLY, b"\x00\x15"))
     beside = [(poll(1, 60_000), hourly), (poll(2, 120_000), settings)]
-    *table, last = lines(FULL, SITE, poll(3, 180_000), main, beside=beside)
+    *table, last, rest = lines(FULL, SITE, poll(3, 180_000), main, beside=beside)
     assert table == [
         "north (line field, address 17), 1969-12-31 17:03:00 -07:00",
         "  quantity   value  raw words  register",
@@ -94,9 +94,9 @@ def test_what_is_read_in_another_rhythm_stands_below_with_its_own_time() -> None
         "  serial_number  A-1    412D 3100  holding 70",
         "  unit_setting   gal    6761 6C00  holding 80",
     ]
-    assert last == (
-        "  unit_setting reads gal, and the map m is written for L: its numbers may be wrong; set the meter back, or "
-        "correct the map"
+    assert (last, rest) == (
+        "  unit_setting reads gal, and the map m is written for L: its numbers may be wrong; set the meter",
+        "    back, or correct the map",
     )
 
 
@@ -107,4 +107,39 @@ def test_settings_that_did_not_come_now_are_shown_as_noted() -> None:
         noted=Noted(known, 60_000),
     )  # fmt: skip
     assert out[1].startswith("  what is read besides: refusals at 1969-12-31 17:02:00 -07:00; the meter refuses")
-    assert out[2:] == ["  settings as noted 1969-12-31 17:01:00 -07:00:", "  serial_number  A-1"]
+    assert out[2].startswith("    ")
+    assert out[3:] == ["  settings as noted 1969-12-31 17:01:00 -07:00:", "  serial_number  A-1"]
+
+
+def test_no_line_is_wider_than_a_hundred() -> None:
+    tag = Quantity("tag", Kind.TEXT, Table.HOLDING, 70, ValueType.TEXT, length=16)
+    bits = tuple(Bit(number, f"condition_number_{number}") for number in range(8))
+    status = Quantity("status", Kind.BITS, Table.INPUT, 10, ValueType.UINT16, bits=bits)
+    main = decoded(value_of(tag, b"CONVERTER OF THE NORTH DISCHARGE"), value_of(status, b"\0\xff"))
+    out = lines(FULL, SITE, poll(3, 180_000, "torn"), main)
+    assert max(map(len, out)) <= 100
+    assert [line[12:].split("  ")[0].rstrip() for line in out[2:6]] == ["CONVERTER OF THE NORTH DISCHARGE", "", "", ""]
+    assert [line[46:].split("  ")[0] for line in out[2:6]] == [
+        "434F 4E56 4552 5445 5220", "4F46 2054 4845 204E 4F52", "5448 2044 4953 4348 4152", "4745",
+    ]  # fmt: skip
+    assert out[-2].startswith("  totals torn between two requests: the total changed between the two requests")
+    assert out[-1].startswith("    ")
+
+
+@pytest.mark.parametrize(
+    ("low_register", "raw", "shown"),
+    [
+        (22, "0001 0002 0003", "0001 0002 0003"),
+        (24, "0001 0002 0000 0000 0003", "0001 0002 .. 0003"),
+        (17, "0003 0000 0000 0001 0002", "0003 .. 0001 0002"),
+    ],
+)
+def test_registers_between_the_parts_of_a_total_are_not_shown_as_its_words(
+    low_register: int, raw: str, shown: str
+) -> None:
+    total = replace(FLOW, kind=Kind.TOTAL, register=20, type=ValueType.UINT32, low_part=low_at(low_register))
+    assert raw_shown(Value(total, bytes.fromhex(raw))) == shown
+
+
+def low_at(register: int) -> LowPart:
+    return LowPart(register, ValueType.UINT16, 1000)

@@ -12,8 +12,8 @@ import pytest
 
 from tallywell.line.timing import LineSettings
 from tallywell.readings.exchange import Read
-from tallywell.registers.decode import Decoded, decode, holds
-from tallywell.registers.quantity import Quantity
+from tallywell.registers.decode import Decoded, bringing, decode
+from tallywell.registers.quantity import Quantity, RegisterMap
 from tallywell.schedule.system_clock import SystemClock, boot_id
 from tallywell.service.files import load_site
 from tallywell.service.once import poll_once
@@ -119,14 +119,16 @@ def test_every_value_is_the_meters_own_when_it_was_asked(bench: Bench, name: str
     seen = set()
     for reads, one in decoded(bench, name):
         for value in one.values.values():
-            at_ms = bench.served_ms(meter.address, holding(reads, value.about))
+            at_ms = bench.served_ms(meter.address, at_which(meter.map, reads, value.about))
             assert tells(value, meter, at_ms), (value.quantity, value, meter.value(value.quantity, at_ms))
             seen.add(value.quantity)
     assert seen == set(meter.map.quantities)
 
 
-def holding(reads: tuple[Read, ...], quantity: Quantity) -> Read:
-    return next(read for read in reads if holds(read, quantity))
+def at_which(register_map: RegisterMap, reads: tuple[Read, ...], quantity: Quantity) -> Read:
+    """The read that a value is of; where its high part was read before and behind its low part, that of the latter."""
+    found = bringing(register_map, reads, quantity)
+    return reads[found[len(found) // 2]]
 
 
 @pytest.mark.parametrize("name", NAMES)

@@ -101,7 +101,8 @@ def _meaning(quantity: "Quantity") -> str:
 
 def _reads(found: "RegisterMap") -> list[str]:
     from tallywell.registers.blocks import chosen, plain_reads, read_sets
-    from tallywell.reports.table import Column, table
+    from tallywell.registers.described import in_two_text
+    from tallywell.reports.table import Column, table, wrapped
 
     columns = [Column("when"), Column("reads"), Column("quantity by quantity", right=True)]
     rows = []
@@ -111,8 +112,10 @@ def _reads(found: "RegisterMap") -> list[str]:
         for number, read in enumerate(plan):
             first = number == 0
             besides = f"{plain} read{'' if plain == 1 else 's'}" if first else ""
-            rows.append((_when(each.rhythm) if first else "", _read(read), besides))
-    return table(columns, rows)
+            again = ", again" if read in plan[:number] else ""
+            rows.append((_when(each.rhythm) if first else "", _read(read) + again, besides))
+    in_two = in_two_text(found, [chosen(found, each.names).reads for each in read_sets(found, 0)])
+    return [*table(columns, rows), *(f"  {line}" for line in wrapped(in_two, WIDTH - 2))]
 
 
 def _when(rhythm: "Rhythm") -> str:

@@ -14,7 +14,7 @@ from tallywell.registers.factors import factor_of
 from tallywell.registers.fitting import Arrangement, arrangements, number_in, odd
 from tallywell.registers.quantity import TABLE_OF, ByteOrder, Kind, Quantity, RegisterMap
 from tallywell.registers.shown import number_shown
-from tallywell.reports.face import shown
+from tallywell.reports.face import shown_within
 from tallywell.reports.table import Column, table
 from tallywell.service.books import face_by_map
 from tallywell.service.reading_table import values_table
@@ -114,7 +114,7 @@ def _face(trial: Trial) -> Iterator[str]:
         return
     face, stated = face_by_map(trial.map, books)
     by = "" if stated else ", if it shows the register as it is"
-    yield f"  the face should show {shown(face, value.total.count, books.scale)}{by}"
+    yield f"  the face should show {shown_within(face, value.total, books.scale)}{by}"
 
 
 # --- other ways to read the same words

@@ -3,7 +3,7 @@
 from collections.abc import Iterable, Sequence
 
 from tallywell.readings.exchange import BIT_FUNCTIONS, Read
-from tallywell.registers.described import power
+from tallywell.registers.described import in_two_text, power
 from tallywell.registers.quantity import TABLE_OF, Kind
 from tallywell.reports.decimals import per_cent, plain
 from tallywell.reports.shown_units import WORDS, RateUnit, rate_unit
@@ -39,7 +39,7 @@ def plan(site: Site) -> list[str]:
         "What a pass costs on the wire",
         *table(_READ_COLUMNS, [row for point in points for row in _read_rows(point)]),
         *_notes(_silence_notes(points)),
-        *_notes(note for point in points for note in (*_alike_notes(point), *_unproven_notes(point))),
+        *_notes(note for point in points for note in _read_notes(point)),
         "",
         "What each line carries",
         *table(_LINE_COLUMNS, [_line_row(line) for line in lines]),
@@ -157,6 +157,11 @@ def _beside(plain_wire: Wire) -> str:
 def _silence_notes(points: Iterable[PointOutlook]) -> list[str]:
     after = any(each.rhythm.after_silence for point in points for each in point.sets)
     return ["* also when the meter answers again after it was silent"] if after else []
+
+
+def _read_notes(point: PointOutlook) -> list[str]:
+    in_two = in_two_text(point.point.map, [each.chosen.reads for each in point.sets])
+    return [*([f"{point.point.name}: {in_two}"] if in_two else []), *_alike_notes(point), *_unproven_notes(point)]
 
 
 def _alike_notes(point: PointOutlook) -> list[str]:

@@ -3,12 +3,13 @@
 Numbers are exact. Registers are as on the wire.
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from decimal import Decimal, localcontext
 from fractions import Fraction
 
 from tallywell.readings.exchange import Read
 from tallywell.readings.units import Measure
+from tallywell.registers.decode import bringing
 from tallywell.registers.quantity import (
     EACH_POLL,
     ONCE,
@@ -87,6 +88,21 @@ def duration(ns: int) -> str:
 def reads_text(reads: Iterable[Read]) -> str:
     """ "input 0 to 9, holding 100"."""
     return ", ".join(_span(Span(TABLE_OF[r.function], r.register, r.register + r.words)) for r in reads)
+
+
+def in_two_text(register_map: RegisterMap, plans: Iterable[Sequence[Read]]) -> str:
+    """What takes two requests in these plans, and what that means; "" where nothing does."""
+    asked = list(plans)
+    every = register_map.quantities.values()
+    names = [q.name for q in every if any(len(bringing(register_map, plan, q)) > 1 for plan in asked)]
+    if not names:
+        return ""
+    *rest, last = names
+    who = f"{', '.join(rest)} and {last} take" if rest else f"{last} takes"
+    return (
+        f"{who} two requests{' each' if rest else ''}: the high part is read again behind the low part, and where it "
+        "reads otherwise then, the value is refused as torn."
+    )
 
 
 def power(number: int) -> str:

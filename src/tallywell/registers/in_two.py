@@ -71,9 +71,12 @@ def _only_so(quantity: Quantity) -> tuple[InTwo, ...]:
 
 
 def _anyhow(quantity: Quantity) -> Iterator[InTwo]:
-    """The longest low part first: the high part changes the less often."""
+    """Of a total the longest low part first, since its high part changes the less often; of another number the longest
+    high part, since no number that it goes with is false by more than one step of it.
+    """
     first, end = quantity.first, quantity.end
-    for words in range(1, end - first):
+    high_words = range(1, end - first)
+    for words in high_words if quantity.kind is Kind.TOTAL else reversed(high_words):
         if quantity.word_order is WordOrder.HIGH_WORD_FIRST:
             yield InTwo((first, first + words), (first + words, end))
         else:

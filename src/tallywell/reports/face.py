@@ -36,6 +36,16 @@ def shown(face: Face, count: int, scale: Scale) -> str:
     return f"{turned % face.capacity:0{face.digits}d}"
 
 
+def shown_within(face: Face, total: Total, scale: Scale) -> str:
+    """The digits that the face shows while the register holds `total`: "00092540", or "00092540 to 00092549" where one
+    step of the register, or what its words leave open, is more than one step of the face.
+    """
+    one = scale.one_count_m3 / face.one_count.si
+    least, greatest = total.low * one // 1, _ceiling((total.high + 1) * one) - 1
+    digits = [f"{turned % face.capacity:0{face.digits}d}" for turned in (least, greatest)]
+    return digits[0] if greatest <= least else " to ".join(digits)
+
+
 def face_count(face: Face, text: str) -> int:
     """What a person copied from the face, as a whole number of the face's last digit.
 

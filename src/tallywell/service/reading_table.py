@@ -7,11 +7,13 @@ rhythm, each with the time of its own poll, and the settings.
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
+from itertools import zip_longest
 
 from tallywell.readings.facts import Poll
 from tallywell.registers.decode import Decoded, Value
 from tallywell.registers.quantity import Kind, RegisterMap
-from tallywell.reports.face import shown as face_shown
+from tallywell.reports.face import shown_within
+from tallywell.reports.table import wrapped
 from tallywell.service import sentences
 from tallywell.service.books import face_of
 from tallywell.service.local_time import shown as time_shown
@@ -20,6 +22,7 @@ from tallywell.service.site import Point, Site
 
 # Words in a wrong order or of a wrong type make numbers far outside these; a wrong pipe in the site file does not.
 MANY = 10
+WIDTH, WIDEST_VALUE, WIDEST_WORDS = 100, 32, 24
 LEAST_FLOW = Fraction(1, 10**12)  # m3/s: a thimble in a month
 
 
@@ -50,7 +53,18 @@ def lines(
         values = [value for name, value in meaning.values.items() if name not in shown]
         out += _other(point, site, other, values) + _says(meaning)
         shown |= meaning.values
-    return out + _settings(point, site, shown, noted or Noted())
+    return _no_wider([*out, *_settings(point, site, shown, noted or Noted())])
+
+
+def _no_wider(lines_: Sequence[str]) -> list[str]:
+    """A sentence goes on below itself; rows of a table keep their width already."""
+    return [part for line in lines_ for part in ([line] if len(line) <= WIDTH else _folded(line))]
+
+
+def _folded(line: str) -> list[str]:
+    first, *rest = wrapped(line, WIDTH - 4)
+    indent = " " * (len(line) - len(line.lstrip()))
+    return [f"{indent}{first}", *(f"{indent}  {part}" for part in rest)]
 
 
 def _main(point: Point, site: Site, poll: Poll, decoded: Decoded) -> list[str]:
@@ -111,9 +125,23 @@ def _can_flow(si: Fraction, point: Point) -> bool:
 
 def _row(register_map: RegisterMap, value: Value) -> tuple[str, str, str, str]:
     quantity = register_map.quantities.get(value.quantity)
-    words = " ".join(value.raw[i : i + 2].hex().upper() for i in range(0, len(value.raw), 2))
     where = f"{quantity.table} {quantity.first}" if quantity else ""
-    return value.quantity, value.shown, words, where
+    return value.quantity, value.shown, raw_shown(value), where
+
+
+def raw_shown(value: Value) -> str:
+    """Its own words in hexadecimal; ".." where registers that are not its own lie between the parts of a total."""
+    raw, quantity = value.raw, value.about
+    low = quantity.low_part
+    if low is None or len(raw) < 2 * (quantity.end - quantity.first):
+        return _hexadecimal(raw)
+    parts = sorted([(quantity.register, quantity.register + quantity.words), (low.register, low.end)])
+    shown = [_hexadecimal(raw[2 * (first - quantity.first) : 2 * (end - quantity.first)]) for first, end in parts]
+    return (" " if parts[0][1] == parts[1][0] else " .. ").join(shown)
+
+
+def _hexadecimal(words: bytes) -> str:
+    return " ".join(words[i : i + 2].hex().upper() for i in range(0, len(words), 2))
 
 
 def _face(point: Point, decoded: Decoded) -> list[str]:
@@ -122,11 +150,27 @@ def _face(point: Point, decoded: Decoded) -> list[str]:
         return []
     face, stated = face_of(point)
     by = "" if stated else ", if it shows the register as it is (the site file has no `display:` for this point)"
-    return [f"  the face should show {face_shown(face, books.total.count, quantity.scale)}{by}"]
+    return [f"  the face should show {shown_within(face, books.total, quantity.scale)}{by}"]
 
 
 def _aligned(rows: list[tuple[str, str, str, str]]) -> list[str]:
+    """Where a row would be too wide, value and words go on below themselves."""
+    if _width(rows) > WIDTH:
+        rows = [part for row in rows for part in _parted(row)]
     widths = [max(len(row[column]) for row in rows) for column in range(4)]
     return [
         "  " + "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in rows
+    ]
+
+
+def _width(rows: list[tuple[str, str, str, str]]) -> int:
+    return 8 + sum(max(len(row[column]) for row in rows) for column in range(4))
+
+
+def _parted(row: tuple[str, str, str, str]) -> list[tuple[str, str, str, str]]:
+    name, value, words, where = row
+    values, raws = wrapped(value, WIDEST_VALUE), wrapped(words, WIDEST_WORDS)
+    return [
+        (name if k == 0 else "", *cells, where if k == 0 else "")
+        for k, cells in enumerate(zip_longest(values or [""], raws, fillvalue=""))
     ]
