@@ -124,6 +124,12 @@ def test_what_the_notes_say(tmp_path: Path, capsys: pytest.CaptureFixture[str]) 
     assert "29.7 years" in said  # 10^9 gal at 64 gpm: 15,625,000 min
 
 
+def test_what_takes_two_requests_is_said(capsys: pytest.CaptureFixture[str]) -> None:
+    said = " ".join(" ".join(checked(CONFIGS / "bench.yaml", capsys)[1]).split())
+    assert "sluice-r: forward_total and reverse_total take two requests each: the high part is read again" in said
+    assert said.count("two requests") == 1
+
+
 def test_the_commands_that_show_no_plan_see_the_same_faults(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     path = tmp_path / "site.yaml"
     text = SAMPLE.read_text().replace("maps/", f"{CONFIGS}/maps/").replace("every: 1 min", "every: 1 s")

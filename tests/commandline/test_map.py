@@ -98,6 +98,14 @@ def test_a_low_part_is_shown_as_the_map_counts_and_as_on_the_wire(
     assert "By which reads, registers as on the wire" in said.lines
 
 
+def test_what_takes_two_requests_is_shown_and_said(capsys: pytest.CaptureFixture[str]) -> None:
+    said = Said(capsys, "show", str(CONFIGS / "maps" / "sluice-r.yaml"))
+    assert "holding 12 to 13 (2 words), again" in said.lines
+    assert "holding 22 (1 word), again" in said.lines
+    assert "forward_total and reverse_total take two requests each" in said.out
+    assert "two requests" not in Said(capsys, "show", INLINE).out
+
+
 def test_a_variant_shows_its_base_and_what_it_changes(capsys: pytest.CaptureFixture[str]) -> None:
     said = Said(capsys, "show", TEE_2)
     assert said.lines[0] == f"tee-k-2 (1): {TEE_2}, based on {TEE}; numbering on_the_wire"

@@ -89,3 +89,37 @@ quantities:
     assert faults == [None, "plan_mismatch"]
     assert not asks_for_books(register_map, plan)
     assert asks_for_books(register_map, (*plan, Read(4, 6, 1)))
+
+
+TWO = """\
+map: two
+revision: 1
+numbering: on_the_wire
+word_order: high_word_first
+limits: {words_per_read: 1}
+quantities:
+  forward_total: {table: input, register: 4, type: uint32, one_count: 1 gal, digits: 8, for_the_books: yes}
+"""
+
+
+@pytest.mark.parametrize(
+    ("words", "fault", "forward"),
+    [(("0001", "FFFF", "0001"), None, 131_071), (("0001", "0002", "0002"), "torn", None)],
+)
+def test_a_torn_total_is_a_fault_of_the_row_and_all_its_words_are_kept(
+    words: tuple[str, ...], fault: str | None, forward: int | None
+) -> None:
+    """The time of the row is that of the low part: the meter held the total when it gave that."""
+    register_map, problems = parse_map(TWO, "two.yaml")
+    assert register_map is not None, problems
+    plan = reads(register_map)
+    outcomes = tuple(
+        Outcome(Ask(1, read, 1), bytes.fromhex(word), None, ms * 10**6, ms * 10**6 + 3, ms * 10**6 + 2)
+        for read, word, ms in zip(plan, words, (100, 200, 300), strict=True)
+    )
+    keys = PointKeys(1, 1, register_map, plan)
+    stored = row(Pass("north", plan, outcomes, 0), keys, 7, 1, Dating(0))
+    assert (stored.got, stored.raw, stored.boot_ms) == (0b111, bytes.fromhex("".join(words)), 200)
+    assert (stored.fault, stored.forward) == (fault, forward)
+    missed = Pass("north", plan, (*outcomes[:2], Outcome(Ask(1, plan[2], 1), None, Fault.NO_ANSWER, 1, 2)), 0)
+    assert row(missed, keys, 7, 1, Dating(0)).fault == "no_answer"

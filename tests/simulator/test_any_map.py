@@ -7,7 +7,9 @@ import pytest
 
 from tallywell.line.frame import request
 from tallywell.readings.exchange import Read
+from tallywell.readings.faults import Fault
 from tallywell.registers.blocks import plain_reads, reads
+from tallywell.registers.decode import decode
 from tallywell.registers.quantity import Direction, Kind, Span, Table
 from tallywell.simulator.allowed import Refusal
 from tallywell.simulator.field import going_round, invented, resting
@@ -58,6 +60,40 @@ def test_a_pump_that_stands_still_lets_every_total_stand(name: str) -> None:
     first, last = (asked(still, reads(still.map), NOW + k * HOUR_MS) for k in (0, 9))
     assert {n: v.raw for n, v in first.values.items()} == {n: v.raw for n, v in last.values.items()}
     assert all(v.number == 0 for v in first.values.values() if v.about.kind is Kind.FLOW and not v.about.offset)
+
+
+def test_a_total_of_two_requests_is_taken_while_it_runs_or_told_as_torn() -> None:
+    """Ten litres a second, and 150 ms from one request to the next: every 100 s the litres go round, and each third of
+    these times or so between the first request and the third.
+    """
+    one = Meter(17, sample("sluice-r"), Profile((Piece(NOW, 10_000_000),)), first_count=999_000)
+    plan = reads(one.map, ["forward_total"])
+    taken = torn = 0
+    for begin_ms in range(NOW, NOW + HOUR_MS, 1_007):
+        raw = b""
+        for number, read in enumerate(plan):
+            answer = one.answer(read.function, read.register, read.words, begin_ms + 150 * number)
+            assert isinstance(answer, bytes)
+            raw += answer
+        books = decode(one.map, plan, 0b111, raw).books
+        assert books is not None
+        if books.fault is None:
+            assert tells(books, one, begin_ms + 150)
+            taken += 1
+        else:
+            assert books.fault is Fault.TORN
+            assert one.count(begin_ms) // 1000 < one.count(begin_ms + 300) // 1000
+            torn += 1
+    assert taken > 3_500
+    assert 5 <= torn <= 36, "of 36 times that the litres go round"
+
+
+def test_a_meter_of_two_requests_refuses_one_for_all() -> None:
+    one = meter("sluice-r")
+    assert one.answer(3, 12, 7, NOW) == VALUE
+    assert one.answer(3, 20, 3, NOW) == VALUE
+    assert one.answer(3, 14, 1, NOW) == ADDRESS
+    assert isinstance(one.answer(3, 20, 2, NOW), bytes)
 
 
 def test_single_bits_come_packed_from_the_bit_that_was_asked_for() -> None:
