@@ -55,6 +55,7 @@ EDGE: set[str] = {
     "store/append.py",
     "store/query.py",
     "store/inbox.py",
+    "simulator/own_thread.py",
     "simulator/tcp_wire.py",
     "simulator/wire.py",
     "service/files.py",

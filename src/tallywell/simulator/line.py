@@ -128,6 +128,10 @@ class SimulatedLine:
         self._heard.clear()
         return heard
 
+    def pull(self, now_ns: int, away_ns: int) -> None:
+        """The adapter is pulled out now, by hand, and put back so much later."""
+        self.back_ns = now_ns + away_ns
+
     def away(self, now_ns: int) -> bool:
         """Whether the adapter is pulled out, as far as `take` has come."""
         return now_ns < self.back_ns

@@ -4,15 +4,14 @@ The meters are those of a station and hear serial frames. Of Modbus TCP the numb
 meter that says nothing leaves the gateway silent too. What a serial line does to bytes is not simulated here.
 """
 
-import os
 import select
 import socket
-import threading
 import time
 from collections.abc import Callable
 
 from tallywell.line import frame, mbap
 from tallywell.line.timing import SocketSettings
+from tallywell.simulator.own_thread import OwnThread
 from tallywell.simulator.station import Answer, Station
 
 HOST = "127.0.0.1"
@@ -28,7 +27,7 @@ class Master:
         self.heard = b""
 
 
-class TcpWire:
+class TcpWire(OwnThread):
     """A station behind a TCP port of the loopback. `stop` takes it away.
 
     `settings.tcp_port` is taken where it is free (0: whichever is), `tcp_port` is the one in use. `utc_ms` gives the
@@ -39,40 +38,20 @@ class TcpWire:
         self._station, self._numbered, self._utc_ms = station, settings.numbered, utc_ms
         self._listener = _listening(settings.tcp_port)
         self.tcp_port: int = self._listener.getsockname()[1]
-        self._stopping, self._wake = os.pipe()
         self._masters: dict[int, Master] = {}
         self._agenda: list[tuple[int, Master, bytes]] = []
-        self._thread = threading.Thread(target=self._serve, name=f"simulated {self.tcp_port}", daemon=True)
+        super().__init__(f"TCP port {self.tcp_port}")
 
-    def start(self) -> "TcpWire":
-        self._thread.start()
-        return self
-
-    def stop(self) -> None:
-        """End the thread and close every connection. Calling it again does nothing."""
-        if self._wake < 0:
-            return
-        os.write(self._wake, b"x")
-        if self._thread.ident is not None:
-            self._thread.join()
+    def _let_go(self) -> None:
         for master in self._masters.values():
             master.connection.close()
         self._listener.close()
-        os.close(self._stopping)
-        os.close(self._wake)
-        self._wake = -1
-
-    def __enter__(self) -> "TcpWire":
-        return self.start()
-
-    def __exit__(self, *_: object) -> None:
-        self.stop()
 
     def _serve(self) -> None:
         while True:
-            watched = [self._stopping, self._listener.fileno(), *self._masters]
+            watched = [self._woken, self._listener.fileno(), *self._masters]
             ready, _, _ = select.select(watched, [], [], self._wait_s())
-            if self._stopping in ready:
+            if self._woken in ready and self._is_over():
                 return
             for descriptor in ready:
                 if descriptor == self._listener.fileno():

@@ -8,14 +8,15 @@ one asks for none.
 import errno
 import os
 import select
-import threading
 import time
 import tty
+from collections import deque
 from collections.abc import Callable, Iterable
 
 from tallywell.line.frame import LONGEST_FRAME
 from tallywell.line.timing import LineSettings
 from tallywell.simulator.line import SimulatedLine
+from tallywell.simulator.own_thread import OwnThread
 from tallywell.simulator.station import Served, Station
 from tallywell.simulator.trouble import Trouble
 
@@ -24,8 +25,8 @@ LONGEST_WAIT_NS = 60_000_000_000
 GONE = -1
 
 
-class Wire:
-    """A station on a pseudo-terminal. Open `path` as a serial port; `stop` takes it away.
+class Wire(OwnThread):
+    """A station on a pseudo-terminal. Open `path` as a serial port; `pull` takes it away for a while, `stop` for good.
 
     `utc_ms` gives the true time, at which a meter latches its values: the moment a request's last byte came.
     `settings` say how long bytes would take on a wire and which silence ends a request; `paced`: answers come byte by
@@ -55,31 +56,17 @@ class Wire:
         self._utc_ms, self._told, self._moved = utc_ms, told, moved
         self._near = self._far = GONE
         self.path = ""
+        self._pulls: deque[int] = deque()
         self._plug()
-        self._stopping, self._wake = os.pipe()
-        self._thread = threading.Thread(target=self._serve, name=f"simulated {self.path}", daemon=True)
+        super().__init__(self.path)
 
-    def start(self) -> "Wire":
-        self._thread.start()
-        return self
+    def pull(self, away_ns: int) -> None:
+        """Pull the adapter out now and put it back so much later. From any thread."""
+        self._pulls.append(away_ns)
+        self._nudge()
 
-    def stop(self) -> None:
-        """End the thread and take the pseudo-terminal away. Calling it again does nothing."""
-        if self._wake < 0:
-            return
-        os.write(self._wake, b"x")
-        if self._thread.ident is not None:
-            self._thread.join()
+    def _let_go(self) -> None:
         self._unplug()
-        os.close(self._stopping)
-        os.close(self._wake)
-        self._wake = GONE
-
-    def __enter__(self) -> "Wire":
-        return self.start()
-
-    def __exit__(self, *_: object) -> None:
-        self.stop()
 
     def _plug(self) -> None:
         self._near, self._far = os.openpty()
@@ -95,10 +82,12 @@ class Wire:
 
     def _serve(self) -> None:
         while True:
-            watched = [self._stopping] if self._near == GONE else [self._near, self._stopping]
+            watched = [self._woken] if self._near == GONE else [self._near, self._woken]
             ready, _, _ = select.select(watched, [], [], self._wait_s())
-            if self._stopping in ready:
+            if self._woken in ready and self._is_over():
                 return
+            while self._pulls:
+                self._line.pull(time.monotonic_ns(), self._pulls.popleft())
             if self._near in ready:
                 self._take()
             self._play(time.monotonic_ns())
@@ -114,7 +103,7 @@ class Wire:
         except OSError as failure:
             if failure.errno not in (errno.EIO, errno.EAGAIN):
                 raise
-            select.select([self._stopping], [], [], AGAIN_NS / 1e9)
+            select.select([self._woken], [], [], AGAIN_NS / 1e9)
             return
         self._line.put(chunk, time.monotonic_ns(), self._utc_ms())
 
