@@ -25,15 +25,19 @@ class Wire:
         self.now_ns = 0
         self.requests: list[tuple[int, bytes]] = []
         self._coming: list[Arrival] = []
+        self._soon: Outcome | None = None  # what was foreseen when the last byte came
 
     def play(self, ask: Ask, after: Sequence[Arrival] = (), before: Sequence[Arrival] = ()) -> Outcome:
         """`before` counts from now, `after` from the request's last bit. What is not heard stays for the next ask."""
         self.machine.start(ask, self.now_ns)
+        self._soon = None
         self._add(self.now_ns, before)
         while True:
             self._turn()
             outcome = self.machine.expire(self.now_ns)
             if outcome is not None:
+                answered = ask.expects_reply and outcome.data is not None
+                assert self._soon == (outcome if answered else None), "each answer is foreseen, and nothing else"
                 return outcome
             if request := self.machine.request_due(self.now_ns):
                 self.requests.append((self.now_ns, request))
@@ -48,6 +52,7 @@ class Wire:
             at_ns, chunk = self._coming.pop(0)
             self.now_ns = max(self.now_ns, at_ns)
             self.machine.receive(chunk, self.now_ns)
+            self._soon = self.machine.foreseen()
         else:
             self.now_ns = max(self.now_ns, due_ns)
 

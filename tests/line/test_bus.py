@@ -90,6 +90,20 @@ def test_what_was_said_before_is_not_heard(pair: Pair, paced_of: PacedOf) -> Non
     bus.close()
 
 
+def test_an_answer_is_told_of_ahead_and_nothing_else_is(pair: Pair, paced_of: PacedOf) -> None:
+    """Within the silence behind it, so that whom to ask next is decided when that is over."""
+    paced_of(settings_of(pair.path)).answer(pair.master, reply_to)
+    bus = Bus(settings_of(pair.path), BootClock())
+    soon: list[Outcome] = []
+    bus.ahead = soon.append
+    outcome = bus.exchange(ASK)
+    assert (outcome.data, soon) == (WORDS, [outcome])
+    assert bus.exchange(Ask(18, ASK.read, 20 * MS)).fault is Fault.NO_ANSWER
+    assert bus.exchange(Ask(17, Read(3, 0x6B, 2), 20 * MS)).fault is not None
+    assert soon == [outcome]
+    bus.close()
+
+
 class StillClock(BootClock):
     """Moved by the port's waits alone."""
 

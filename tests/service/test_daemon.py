@@ -44,6 +44,7 @@ class TestPort:
     clock: JumpingClock
     spoil: Callable[[Ask], Fault | None] = lambda _ask: None
     trouble: PortAway | None = None
+    ahead: Callable[[Outcome], None] | None = None
     lost: Lost | None = None
     told: list[Change] = field(default_factory=list)
     stopped: threading.Event = field(default_factory=threading.Event)

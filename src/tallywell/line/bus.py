@@ -25,6 +25,9 @@ LONGEST_CONNECT_RETRY_NS = 5_000_000_000
 # came the connection is made anew; where only meters are silent, that does no harm.
 SILENT_REQUESTS = 3
 MOST_CHUNKS = 16  # of what came between two exchanges, looked at before a request
+# How long before the end of the silence behind an answer it is told of ahead: longer than a small machine takes to
+# decide whom to ask next (0.1 ms was measured), and short, since what has just run runs again at three times the pace.
+AHEAD_NS = 400_000
 
 
 class Machine(Protocol):
@@ -37,6 +40,7 @@ class Machine(Protocol):
     def request_due(self, now_ns: int) -> bytes: ...
     def deadline(self) -> int: ...
     def expire(self, now_ns: int) -> Outcome | None: ...
+    def foreseen(self) -> Outcome | None: ...
     def halt(self, fault: Fault, now_ns: int) -> Outcome: ...
     def reopened(self, now_ns: int) -> None: ...
 
@@ -82,6 +86,7 @@ class Bus:
         self.settings = settings
         self.trouble: PortAway | None = None
         self.tap: Tap | None = None  # is told all that passes; may be set from any thread
+        self.ahead: Callable[[Outcome], None] | None = None  # is told an answer in the silence behind it
         self._clock = clock
         self._open_as = open_as or opener_of(settings)
         self._wake = Wake()
@@ -180,8 +185,18 @@ class Bus:
             if request := machine.request_due(sent_ns := boot_ns()):
                 port.write(request)
                 self._passed(sent_ns, Way.SENT, request)
+            if chunk and self._foresee(port):
+                continue
             port.wait(machine.deadline() - boot_ns())
         return machine.halt(Fault.STOPPED, boot_ns())
+
+    def _foresee(self, port: Opened) -> bool:
+        """Tell of the answer that is whole, late in the silence behind it: what was just done is done faster again."""
+        if self.ahead is None or (soon := self._exchange.foreseen()) is None:
+            return False
+        port.wait(soon.ended_ns - AHEAD_NS - self._clock.boot_ns())
+        self.ahead(soon)
+        return True
 
     def _passed(self, at_ns: int, way: Way, content: bytes) -> None:
         if (tap := self.tap) is not None:

@@ -152,6 +152,15 @@ class Exchange:
             self._fire(Happening.DUE, now_ns)
         return self._take_outcome()
 
+    def foreseen(self) -> Outcome | None:
+        """The answer where it is whole and only the silence behind it has still to pass; None otherwise.
+
+        Unless something is heard before, what `expire` gives is equal to it. It is no answer yet.
+        """
+        if self.state is not State.SETTLING or not self._is_sound():
+            return None
+        return self._ending(self.deadline(), data=bytes(self._heard[3:-2]))
+
     def halt(self, fault: Fault, now_ns: int) -> Outcome:
         """End the running exchange from our side: PORT_LOST or STOPPED."""
         self._halted_by = fault
@@ -350,12 +359,14 @@ class Exchange:
 
     def _settled(self, now_ns: int) -> State:
         """The frame is whole and silence stands behind it: the only way to an answer."""
-        heard = bytes(self._heard)
-        if self._taint or self._early or judge(self._asked, heard) is not None:
+        if not self._is_sound():
             return self._run_over(now_ns)
         self._woken.pop(self._asked.address, None)
-        self._finish(now_ns, data=heard[3:-2])
+        self._finish(self.deadline(), data=bytes(self._heard[3:-2]))
         return State.ANSWERED
+
+    def _is_sound(self) -> bool:
+        return not self._taint and not self._early and judge(self._asked, bytes(self._heard)) is None
 
     def _run_over(self, now_ns: int) -> State:
         """What was heard is not the answer, and over: that, or only the beginning of what will be heard (rule 5)."""
@@ -390,21 +401,23 @@ class Exchange:
         if len(self._refused) < KEPT_RUNS:
             self._refused.append(Refused(fault, heard))
 
-    def _finish(self, now_ns: int, data: bytes | None = None, fault: Fault | None = None) -> None:
-        owes_until_ns = self._owes_until(fault, now_ns)
-        if owes_until_ns is not None:
-            self._owing[self._asked.address] = owes_until_ns
-        unasked = (Refused(Fault.STRAY_BYTES, bytes(self._unasked), self._unowed),) if self._unasked else ()
+    def _finish(self, ended_ns: int, data: bytes | None = None, fault: Fault | None = None) -> None:
+        self._outcome = self._ending(ended_ns, data, fault)
+        if self._outcome.owes_until_ns is not None:
+            self._owing[self._asked.address] = self._outcome.owes_until_ns
         self._unasked.clear()
         self._unowed = False
-        self._outcome = Outcome(
+
+    def _ending(self, ended_ns: int, data: bytes | None = None, fault: Fault | None = None) -> Outcome:
+        unasked = (Refused(Fault.STRAY_BYTES, bytes(self._unasked), self._unowed),) if self._unasked else ()
+        return Outcome(
             self._asked, data, fault,
-            sent_ns=now_ns if self._sent_ns is None else self._sent_ns,
-            ended_ns=now_ns,
+            sent_ns=ended_ns if self._sent_ns is None else self._sent_ns,
+            ended_ns=ended_ns,
             first_ns=self._first_ns,
             exception_code=self._heard[2] if fault is Fault.EXCEPTION else None,
             refused=unasked + tuple(self._refused),
-            owes_until_ns=owes_until_ns,
+            owes_until_ns=self._owes_until(fault, ended_ns),
             echoed=self._echoed,
         )  # fmt: skip
 

@@ -96,6 +96,10 @@ class TcpExchange:
             self._fire(Happening.DUE, now_ns)
         return self._take_outcome()
 
+    def foreseen(self) -> Outcome | None:
+        """None: an answer is given as soon as it is whole, and no silence is waited for."""
+        return None
+
     def halt(self, fault: Fault, now_ns: int) -> Outcome:
         """End the running exchange from our side: PORT_LOST or STOPPED."""
         self._halted_by = fault

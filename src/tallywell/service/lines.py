@@ -3,10 +3,11 @@
 import threading
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
 
 from tallywell.line.links import Links
 from tallywell.readings.clocks import Clock
-from tallywell.readings.exchange import Outcome, Pass
+from tallywell.readings.exchange import Ask, Outcome, Pass
 from tallywell.schedule.due import ClockStepped, LineState, LookAgain, Sleep, learned, next_ask
 from tallywell.service.port_news import PortNews
 from tallywell.service.site import AnyLine, Line
@@ -14,6 +15,16 @@ from tallywell.service.world import LOOK_NS, Port
 
 News = LookAgain | ClockStepped
 Delivered = Pass | PortNews
+
+
+@dataclass(frozen=True, slots=True)
+class Ahead:
+    """What follows from an answer, reckoned while the silence behind it passes: the next request leaves at its end."""
+
+    outcome: Outcome
+    state: LineState
+    done: Pass | None
+    step: Ask | Sleep
 
 
 class LineThread:
@@ -38,6 +49,8 @@ class LineThread:
         self._deliver = deliver
         self._look_ns = look_ns
         self._news: deque[News] = deque()
+        self._ahead: Ahead | None = None
+        port.ahead = self._reckon_ahead
         self._wake = threading.Event()
         self._stopping = threading.Event()
         self._thread = threading.Thread(target=self._serve, name=f"line {line.name}", daemon=True)
@@ -73,16 +86,33 @@ class LineThread:
 
     def _turn(self) -> None:
         self._wake.clear()  # before the news is read: what is told after this ends the wait below
+        ahead, self._ahead = self._ahead, None
+        step = ahead.step if ahead is not None and not self._news else None
         while self._news:
             self._learn(self._news.popleft())
-        step = next_ask(self._state, self._clock.boot_ns())
+        step = step or next_ask(self._state, self._clock.boot_ns())
         if isinstance(step, Sleep):
             if not self._stopping.is_set():
                 self._rest(step.until_ns)
         else:
             outcome = self._port.exchange(step)
             self._tell_changes()  # before the pass that met them
+            self._follow(outcome)
+
+    def _reckon_ahead(self, soon: Outcome) -> None:
+        """On this thread, from within an exchange."""
+        state, done = learned(self._state, soon, soon.ended_ns)
+        self._ahead = Ahead(soon, state, done, next_ask(state, soon.ended_ns))
+
+    def _follow(self, outcome: Outcome) -> None:
+        ahead = self._ahead
+        if ahead is None or ahead.outcome != outcome:
+            self._ahead = None
             self._learn(outcome)
+            return
+        self._state = ahead.state
+        if ahead.done is not None:
+            self._deliver(ahead.done)
 
     def _rest(self, until_ns: int) -> None:
         self._clock.wait(min(until_ns, self._clock.boot_ns() + self._look_ns), self._wake)

@@ -25,6 +25,8 @@ class Port(Protocol):
 
     @property
     def trouble(self) -> EdgeFailure | None: ...  # why the port is away
+    ahead: Callable[[Outcome], None] | None  # is told an answer before the silence behind it has passed
+
     def exchange(self, ask: Ask) -> Outcome: ...
     def look(self) -> None: ...  # between exchanges: has it gone, is it back?
     def changes(self) -> tuple[Change, ...]: ...  # since this was asked last

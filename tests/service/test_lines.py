@@ -1,0 +1,105 @@
+"""The thread of a line: who is asked next, decided ahead or not, and what is handed on."""
+
+import random
+import threading
+from collections.abc import Callable
+
+import pytest
+
+from tallywell.line.away import Change
+from tallywell.readings.exchange import Ask, Outcome, Pass, Read
+from tallywell.readings.faults import Fault
+from tallywell.readings.problems import EdgeFailure
+from tallywell.schedule.clock import ManualClock
+from tallywell.schedule.due import LineState, LookAgain, Plan, Sleep, begin, next_ask
+from tallywell.service.lines import Delivered, LineThread
+from tallywell.service.site import Line
+
+MS = 1_000_000
+PLANS = [
+    Plan(f"{unit} {n}", unit, reads, 400 * MS, 60 * MS)  # with time to rest
+    for unit in (17, 18)
+    for n, reads in enumerate([(Read(4, 0, 2),), (Read(4, 10, 2), Read(4, 20, 2))])
+]
+POLLS = 200
+
+
+class PlayedPort:
+    """Answers by chance from a seed; `tells` of answers ahead, also of some that then do not come."""
+
+    trouble: EdgeFailure | None = None
+    ahead: Callable[[Outcome], None] | None = None
+
+    def __init__(self, clock: ManualClock, tells: bool, news: Callable[[], None]) -> None:
+        self.asked: list[tuple[int, Ask]] = []
+        self.over = threading.Event()
+        self._clock, self._tells, self._news, self._dice = clock, tells, news, random.Random(7)
+
+    def exchange(self, ask: Ask) -> Outcome:
+        sent_ns = self._clock.boot_ns()
+        self.asked.append((sent_ns, ask))
+        comes, spoilt, told = (self._dice.random() < part for part in (0.9, 0.1, 0.1))
+        self._clock.advance(20 * MS)
+        ended_ns = self._clock.boot_ns()
+        answer = Outcome(ask, bytes(4), None, sent_ns=sent_ns, ended_ns=ended_ns)
+        if told:
+            self._news()
+        if comes and self._tells and self.ahead is not None:
+            self.ahead(answer)
+        if told:
+            self._news()
+        if len(self.asked) == POLLS:
+            self.over.set()
+        if comes and not spoilt:
+            return answer
+        return Outcome(
+            ask, None, Fault.STRAY_BYTES, sent_ns=sent_ns, ended_ns=ended_ns, owes_until_ns=ended_ns + 90 * MS
+        )
+
+    def look(self) -> None: ...
+    def changes(self) -> tuple[Change, ...]:
+        return ()
+
+    def stop(self) -> None: ...
+    def close(self) -> None: ...
+
+
+def played(tells: bool) -> tuple[list[tuple[int, Ask]], list[Delivered]]:
+    clock, delivered = ManualClock(), list[Delivered]()
+    threads: list[LineThread] = []
+    port = PlayedPort(clock, tells, lambda: threads[0].tell(LookAgain("18 1", f"ask {len(port.asked)}")))
+    state = begin(PLANS, 0, 0, at_once=True)
+    threads.append(LineThread(Line("field", "/dev/none", 19_200), port, state, clock, delivered.append))
+    threads[0].start()
+    assert port.over.wait(30)
+    threads[0].stop()
+    assert threads[0].join(30)
+    return port.asked[:POLLS], delivered
+
+
+def test_what_was_reckoned_ahead_changes_nothing() -> None:
+    """The same is asked at the same instants, and the same passes come out, with news in between or not."""
+    asked, delivered = played(tells=False)
+    asked_ahead, delivered_ahead = played(tells=True)
+    assert asked_ahead == asked
+    whole = min(len(delivered), len(delivered_ahead)) - 2  # the last ones are ended by the end
+    assert whole > POLLS / 3
+    assert delivered_ahead[:whole] == delivered[:whole]
+    assert {done.fault for done in delivered if isinstance(done, Pass)} >= {None, Fault.STRAY_BYTES}
+
+
+def test_a_step_reckoned_ahead_is_taken(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Otherwise it would be reckoned twice for nothing: next_ask is called once for each request, not more."""
+    calls: list[int] = []
+
+    def counted(state: LineState, now_ns: int) -> Ask | Sleep:
+        calls.append(now_ns)
+        return next_ask(state, now_ns)
+
+    monkeypatch.setattr("tallywell.service.lines.next_ask", counted)
+    asked, _ = played(tells=True)
+    ahead = len(calls)
+    calls.clear()
+    played(tells=False)
+    assert ahead < 1.3 * len(calls), "one more for each answer that did not come, or after news"
+    assert len(asked) == POLLS
