@@ -29,7 +29,6 @@ from tests.benchmarks.line_masters import POLLS_A_CYCLE, REGISTERS, UNITS, WORDS
 from tests.line.campaign import LONGEST_NS, START_MS, TURNAROUND_NS, tell_tales
 
 MS = 1_000_000
-LATENCY_NS = 2 * MS
 FUNCTION = 4
 SLACK_NS = "1000"  # the line's own waits end this close to their instant
 # The content is the meter's own, the frame is not its answer: another unit's address or another function stands in it.
@@ -130,7 +129,7 @@ def judged(polls: Sequence[Poll], requests: Sequence[Request], silence_ns: int) 
 
 
 def settings_of(port: str, baud: int) -> LineSettings:
-    return LineSettings(port, baud, "none", latency_ns=LATENCY_NS)
+    return LineSettings(port, baud, "none")
 
 
 def wire_limit_ns(baud: int) -> int:
@@ -142,7 +141,7 @@ def wire_limit_ns(baud: int) -> int:
 def timeout_s(baud: int) -> float:
     """What this program waits: request, longest delay, reply, and what the adapter adds; rounded up to 1 ms."""
     settings, read = settings_of("", baud), Read(FUNCTION, 0, WORDS)
-    wait_ns = settings.wire_ns(settings.request_length + settings.reply_length(read)) + LONGEST_NS + LATENCY_NS
+    wait_ns = settings.wire_ns(settings.request_length + settings.reply_length(read)) + LONGEST_NS + settings.latency_ns
     return -(-wait_ns // MS) / 1000
 
 
@@ -187,7 +186,7 @@ class Told(NamedTuple):
 
 def _asked_by(task: Task, link: Path) -> Told:
     """Run the master, and read what it has taken down."""
-    line = Line(str(link), task.baud, LONGEST_NS, LATENCY_NS, timeout_s(task.baud))
+    line = Line(str(link), task.baud, LONGEST_NS, timeout_s(task.baud))
     words = json.dumps({"master": task.master, "seconds": task.seconds, "line": line._asdict()})
     command = [sys.executable, "-m", line_masters.__name__, words]
     with (link.parent / "log").open("w+") as log:

@@ -28,7 +28,6 @@ class Line(NamedTuple):
     port: str
     baud: int
     longest_ns: int  # from the request's last bit to the reply's first
-    latency_ns: int
     timeout_s: float  # the same wait for every library, counted from the writing of the request
 
 
@@ -86,33 +85,37 @@ def failed(failure: BaseException) -> str:
 
 
 def tallywell(line: Line, log: Log, seconds: float) -> None:
-    """As the daemon's thread of a line does it: the schedule says whom to ask, the port's owner asks."""
+    """The daemon's own thread of a line: the schedule says whom to ask, the port's owner asks."""
     from tallywell.line.bus import Bus
-    from tallywell.line.timing import LineSettings
-    from tallywell.readings.exchange import Read
-    from tallywell.schedule.due import Plan, Sleep, begin, learned, next_ask
+    from tallywell.readings.exchange import Ask, Outcome, Read
+    from tallywell.readings.faults import Fault
+    from tallywell.schedule.due import Plan, begin
     from tallywell.schedule.system_clock import SystemClock
+    from tallywell.service import site
+    from tallywell.service.lines import LineThread
 
-    clock, wake = SystemClock(), threading.Event()
+    class Noted(Bus):
+        def exchange(self, ask: Ask) -> Outcome:
+            began_ns = time.monotonic_ns()
+            outcome = super().exchange(ask)
+            if outcome.fault is not Fault.STOPPED:  # the time is over
+                content = str(outcome.fault) if outcome.data is None else outcome.data
+                log.note(began_ns, ask.address, ask.read.register, content)
+            return outcome
+
+    clock = SystemClock()
     plans = [
         Plan(f"{unit} {register}", unit, (Read(4, register, WORDS),), MS, line.longest_ns)  # always due
         for unit in UNITS
         for register in REGISTERS
     ]
-    bus = Bus(LineSettings(line.port, line.baud, "none", latency_ns=line.latency_ns), clock)
+    field = site.Line("benchmark", line.port, line.baud, site.Parity.NONE)
     state = begin(plans, clock.boot_ns(), 0, at_once=True)
-    until_ns = clock.boot_ns() + int(seconds * 1e9)
-    while clock.boot_ns() < until_ns:
-        step = next_ask(state, clock.boot_ns())
-        if isinstance(step, Sleep):
-            clock.wait(min(step.until_ns, until_ns), wake)
-            continue
-        began_ns = time.monotonic_ns()
-        outcome = bus.exchange(step)
-        content = str(outcome.fault) if outcome.data is None else outcome.data
-        log.note(began_ns, step.address, step.read.register, content)
-        state, _ = learned(state, outcome, clock.boot_ns())
-    bus.close()
+    thread = LineThread(field, Noted(field.settings, clock), state, clock, lambda _: None)
+    thread.start()
+    threading.Event().wait(seconds)
+    thread.stop()
+    thread.join(30)
 
 
 # --- libraries: how each reads one block. What fails is raised.
