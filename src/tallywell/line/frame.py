@@ -10,6 +10,7 @@ Protocol V1.1b3, 6.1 to 6.4 and 7). Of functions 1 and 2 the quantity counts bit
 from tallywell.readings.exchange import READ_FUNCTIONS, Read
 
 LONGEST_FRAME = 256  # bytes (Modbus over Serial Line V1.02, 2.5.1)
+SHORTEST_FRAME = 4  # address, function and CRC
 REQUEST_LENGTH = 8
 EXCEPTION_LENGTH = 5
 EXCEPTION_BIT = 0x80
@@ -40,8 +41,20 @@ def crc_holds(frame: bytes) -> bool:
     return len(frame) >= 4 and crc16(frame[:-2]) == int.from_bytes(frame[-2:], "little")
 
 
+def shortest_sound(heard: bytes) -> int | None:
+    """How long the shortest beginning is that has a CRC which holds, 4 to 256 bytes; None where there is none."""
+    value = 0xFFFF
+    for number, byte in enumerate(heard[:LONGEST_FRAME], 1):
+        value = (value >> 8) ^ _TABLE[(value ^ byte) & 0xFF]
+        if value == 0 and number >= SHORTEST_FRAME:  # what stands behind its own CRC leaves nothing
+            return number
+    return None
+
+
 def request(address: int, read: Read) -> bytes:
-    """The 8 bytes that ask `address` for `read`."""
+    """The 8 bytes that ask `address` for `read`. ValueError: 0 would be a broadcast, and above 247 nobody hangs."""
+    if not 1 <= address <= 247:
+        raise ValueError(f"address {address} is outside 1 to 247 (Modbus over Serial Line V1.02, 2.2)")
     where = read.register.to_bytes(2, "big") + read.words.to_bytes(2, "big")
     return with_crc(bytes((address, read.function)) + where)
 
