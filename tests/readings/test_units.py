@@ -75,6 +75,7 @@ PINT = {
     "m3/day": "meter**3/day",
     "L/s": "liter/second",
     "L/min": "liter/minute",
+    "L/h": "liter/hour",
     "ML/day": "megaliter/day",
     "gpm": "gallon/minute",
     "gal/h": "gallon/hour",

@@ -248,6 +248,23 @@ def test_what_the_low_part_says(low: str, words: str, total: Total | None, fault
     assert (value.total, value.fault) == (total, fault)
 
 
+@pytest.mark.parametrize(
+    ("map_order", "low_order", "words"),
+    [
+        ("high_word_first", "low_word_first", "0000 0007 86A0 0001"),
+        ("low_word_first", "high_word_first", "0007 0000 0001 86A0"),
+        ("low_word_first", "low_word_first", "0007 0000 86A0 0001"),
+    ],
+)
+def test_the_parts_of_a_total_may_have_different_word_orders(map_order: str, low_order: str, words: str) -> None:
+    quantity = one(
+        f"forward_total: {{table: input, register: 0, type: uint32, word_order: {map_order}, one_count: 1 L, "
+        f"for_the_books: yes, low_part: {{register: 2, type: uint32, word_order: {low_order}, capacity: 1000000}}}}"
+    )
+    assert value_of(quantity, bytes.fromhex(words)).total == Total.exact(7_100_000)
+    assert encode(RegisterMap("bench", 1, {quantity.name: quantity}), quantity.name, 7_100_000) == bytes.fromhex(words)
+
+
 def test_the_bounds_of_a_fraction_that_is_coarser_than_the_counts() -> None:
     """Above 0.5 binary32 has steps of 2^-24: some 60 counts of 10^9."""
     quantity = one((TWO % "float32").replace("capacity: 1000", "capacity: 1000000000"))

@@ -60,6 +60,20 @@ def test_bits_are_kept_as_they_were_packed_and_a_wide_status_has_no_column(
     assert decoded.values["status"].bits == {"empty_pipe"}
 
 
+def test_a_status_that_is_no_whole_number_has_no_column() -> None:
+    """A map may give the name to any number, such as a battery's charge."""
+    text = WIDE.replace(
+        "quantities:\n", "quantities:\n  status: {table: input, register: 6, type: uint16, unit: 0.1 V}\n"
+    )
+    register_map, problems = parse_map(text, "wide.yaml")
+    assert register_map is not None, problems
+    plan = reads(register_map)
+    for raw, status in ((125, None), (120, 12)):
+        outcome = Outcome(Ask(1, plan[0], 1), struct.pack(">dIH", 1.5, 4711, raw), None, 1, 3, 2)
+        stored = row(Pass("north", plan, (outcome,), 0), PointKeys(1, 1, register_map, plan), 7, 1, Dating(0))
+        assert (stored.status, stored.forward) == (status, 4711)
+
+
 def test_a_waking_that_could_not_be_sent_makes_a_row_without_words() -> None:
     register_map, _ = parse_map(WIDE, "wide.yaml")
     assert register_map is not None

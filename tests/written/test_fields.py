@@ -104,8 +104,8 @@ def test_a_millilitre_is_not_taken_for_a_megalitre() -> None:
 
 
 def test_no_other_volume_is_suggested_for_a_flow_rate() -> None:
-    """Litres an hour are none of the known flow rates, and gallons an hour are something else."""
-    assert "did you mean" not in refused(fields.measured("flow rate"), "5 L/h")
+    """Megalitres an hour are none of the known flow rates, and litres an hour are something else."""
+    assert "did you mean" not in refused(fields.measured("flow rate"), "5 ML/h")
 
 
 def test_the_ends_of_a_measure_are_named() -> None:

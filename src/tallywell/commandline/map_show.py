@@ -62,7 +62,7 @@ def _sections(loaded: "LoadedMap", found: "RegisterMap", written: "Written") -> 
 
 
 def _places(found: "RegisterMap", written: "Written") -> list[str]:
-    from tallywell.registers.described import order_text, type_text
+    from tallywell.registers.described import low_order_text, order_text, type_text
     from tallywell.reports.table import Column, table
 
     columns = [
@@ -77,9 +77,8 @@ def _places(found: "RegisterMap", written: "Written") -> list[str]:
         low = quantity.low_part
         if low is not None:
             at = str(written.document.at((*path, "low_part", "register")))
-            order = order_text(quantity) if low.words > 1 else ""
             place = (str(quantity.table), str(low.register), at)
-            rows.append(("  its low part", *place, str(low.type), str(low.words), order))
+            rows.append(("  its low part", *place, str(low.type), str(low.words), low_order_text(quantity)))
     return table(columns, rows)
 
 

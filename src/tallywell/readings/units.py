@@ -33,6 +33,7 @@ FLOWS: dict[str, Fraction] = {
     "m3/day": Fraction(1, DAY),
     "L/s": Fraction(1, 1000),
     "L/min": Fraction(1, 1000 * MINUTE),
+    "L/h": Fraction(1, 1000 * HOUR),
     "ML/day": Fraction(1000, DAY),
     "gpm": GALLON / MINUTE,
     "gal/h": GALLON / HOUR,

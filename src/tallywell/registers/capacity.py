@@ -119,7 +119,7 @@ def low_part_of(written: Written, numbering: Numbering | None) -> LowPart | None
     )
     if not words or place is None or form.capacity is None or not _fits(written, kind, words, form.capacity):
         return None
-    return LowPart(place[1], kind, form.capacity, None if kind.has_fixed_words else words)
+    return LowPart(place[1], kind, form.capacity, None if kind.has_fixed_words else words, form.word_order)
 
 
 def _fits(written: Written, kind: ValueType, words: int, capacity: int) -> bool:

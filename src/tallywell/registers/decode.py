@@ -344,7 +344,7 @@ def _low(quantity: Quantity, raw: bytes, high: Fraction) -> tuple[int, int, int]
     low = quantity.low_part
     assert low is not None
     start = 2 * (low.register - quantity.first)
-    pattern = pattern_of_words(raw[start : start + 2 * low.words], quantity.word_order, quantity.byte_order)
+    pattern = pattern_of_words(raw[start : start + 2 * low.words], quantity.low_word_order, quantity.byte_order)
     number = number_of_pattern(pattern, low.type)
     if number is None:
         return Fault.NO_VALUE

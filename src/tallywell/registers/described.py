@@ -26,6 +26,7 @@ from tallywell.registers.quantity import (
     Rhythm,
     Span,
     Wake,
+    WordOrder,
 )
 
 _MS, _S = 1_000_000, 1_000_000_000
@@ -125,10 +126,21 @@ def order_text(quantity: Quantity) -> str:
     """In which order words and bytes come; "" where there is but one."""
     if quantity.table.is_bits:
         return ""
-    several = quantity.words > 1 or (quantity.low_part is not None and quantity.low_part.words > 1)
-    low_bytes = quantity.byte_order is ByteOrder.LOW_BYTE_FIRST
-    parts = [str(quantity.word_order)] if several and quantity.kind is not Kind.TEXT else []
-    return ", ".join([*parts, str(quantity.byte_order)] if low_bytes else parts)
+    low = quantity.low_part
+    several = quantity.words > 1 or (low is not None and low.words > 1 and low.word_order is None)
+    return _order(quantity.word_order if several and quantity.kind is not Kind.TEXT else None, quantity.byte_order)
+
+
+def low_order_text(quantity: Quantity) -> str:
+    """The same of its low part."""
+    low = quantity.low_part
+    several = low is not None and low.words > 1
+    return _order(quantity.low_word_order if several else None, quantity.byte_order)
+
+
+def _order(word_order: WordOrder | None, byte_order: ByteOrder) -> str:
+    parts = [str(word_order)] if word_order else []
+    return ", ".join([*parts, str(byte_order)] if byte_order is ByteOrder.LOW_BYTE_FIRST else parts)
 
 
 def _placed(quantity: Quantity) -> dict[str, str]:
@@ -137,6 +149,7 @@ def _placed(quantity: Quantity) -> dict[str, str]:
         ""
         if low is None
         else f"register {low.register} on the wire, {low.type}, {low.words} words, capacity {low.capacity:,}"
+        + (f", {low.word_order}" if low.word_order and low.words > 1 else "")
     )
     return {
         "table": str(quantity.table),

@@ -98,5 +98,5 @@ def _both(quantity: Quantity, low: LowPart, count: Fraction) -> tuple[tuple[int,
     rest = rest / low.capacity if low.type.is_float else rest
     high = pattern_of_number(Fraction(whole), quantity.type, quantity.length)
     pattern = pattern_of_number(rest, low.type, low.length)
-    words = words_of_pattern(pattern, low.words, quantity.word_order, quantity.byte_order)
+    words = words_of_pattern(pattern, low.words, quantity.low_word_order, quantity.byte_order)
     return (quantity.register, _on_the_wire(quantity, high)), (low.register, words)

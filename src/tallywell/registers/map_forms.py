@@ -206,6 +206,11 @@ class LowPartForm(Form):
     words: Annotated[
         int | None, _accepts(whole(1, 4)), Key("words: 1", "of bcd and modulo_10000: how many words", needed=False)
     ] = None
+    word_order: Annotated[
+        WordOrder | None,
+        _accepts(chosen(WordOrder)),
+        Key("word_order: high_word_first", "where it differs from the high part's", needed=False),
+    ] = None
     capacity: Annotated[
         int | None,
         _accepts(whole(2, 10**18, powers=True)),

@@ -177,13 +177,14 @@ class LowPart:
     """The lower of the two registers of a total: the value is `high x capacity + low`, in counts.
 
     An integer low part counts 0 to capacity - 1. A float low part is a fraction of one count of the high part, 0 to
-    below 1, and stands for `low x capacity` counts.
+    below 1, and stands for `low x capacity` counts. `word_order` None: that of the high part.
     """
 
     register: int
     type: ValueType
     capacity: int
     length: int | None = None
+    word_order: WordOrder | None = None
 
     @property
     def words(self) -> int:
@@ -289,6 +290,12 @@ class Quantity:
         """The register behind the last one that it needs."""
         end = self.register + self.words
         return end if self.low_part is None else max(end, self.low_part.end)
+
+    @property
+    def low_word_order(self) -> WordOrder:
+        """Of its low part."""
+        own = None if self.low_part is None else self.low_part.word_order
+        return own or self.word_order
 
     @property
     def is_net(self) -> bool:

@@ -37,7 +37,7 @@ _DEFINED = {
     "ML": "1,000 m3 exactly",
 }
 _RATE_BESIDE = {"m3": "m3/h", "L": "L/min", "ML": "ML/day", "ft3": "cfs", "imperial_gal": "imperial_gal/min"}
-_RATE_PLACES = {"gpm": 1, "m3/h": 2, "L/s": 2, "L/min": 1, "cfs": 4, "m3/s": 5}
+_RATE_PLACES = {"gpm": 1, "m3/h": 2, "L/s": 2, "L/min": 1, "L/h": 0, "cfs": 4, "m3/s": 5}
 
 
 @dataclass(frozen=True, slots=True)

@@ -120,8 +120,8 @@ def _flow(decoded: Decoded) -> float | None:
 
 
 def _status(decoded: Decoded) -> int | None:
-    """A status word of more than 63 bits has no column."""
+    """A status word of more than 63 bits has no column, nor has a number with a fraction."""
     value = _value(decoded, "status")
-    if value is None or value.number is None or abs(value.number) > INT64_MAX:
+    if value is None or value.number is None or value.number.denominator != 1 or abs(value.number) > INT64_MAX:
         return None
     return value.number.numerator
