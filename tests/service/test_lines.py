@@ -1,7 +1,6 @@
 """The thread of a line: who is asked next, decided ahead or not, and what is handed on."""
 
 import random
-import threading
 from collections.abc import Callable
 
 import pytest
@@ -30,10 +29,10 @@ class PlayedPort:
     trouble: EdgeFailure | None = None
     ahead: Callable[[Outcome], None] | None = None
 
-    def __init__(self, clock: ManualClock, tells: bool, news: Callable[[], None]) -> None:
+    def __init__(self, clock: ManualClock, tells: bool, news: Callable[[], None], over: Callable[[], None]) -> None:
         self.asked: list[tuple[int, Ask]] = []
-        self.over = threading.Event()
-        self._clock, self._tells, self._news, self._dice = clock, tells, news, random.Random(7)
+        self._clock, self._tells, self._news, self._over = clock, tells, news, over
+        self._dice = random.Random(7)
 
     def exchange(self, ask: Ask) -> Outcome:
         sent_ns = self._clock.boot_ns()
@@ -49,7 +48,7 @@ class PlayedPort:
         if told:
             self._news()
         if len(self.asked) == POLLS:
-            self.over.set()
+            self._over()
         if comes and not spoilt:
             return answer
         return Outcome(
@@ -67,14 +66,19 @@ class PlayedPort:
 def played(tells: bool) -> tuple[list[tuple[int, Ask]], list[Delivered]]:
     clock, delivered = ManualClock(), list[Delivered]()
     threads: list[LineThread] = []
-    port = PlayedPort(clock, tells, lambda: threads[0].tell(LookAgain("18 1", f"ask {len(port.asked)}")))
+
+    def told() -> None:
+        threads[0].tell(LookAgain("18 1", f"ask {len(port.asked)}"))
+
+    def over() -> None:
+        threads[0].stop()
+
+    port = PlayedPort(clock, tells, told, over)
     state = begin(PLANS, 0, 0, at_once=True)
     threads.append(LineThread(Line("field", "/dev/none", 19_200), port, state, clock, delivered.append))
     threads[0].start()
-    assert port.over.wait(30)
-    threads[0].stop()
     assert threads[0].join(30)
-    return port.asked[:POLLS], delivered
+    return port.asked, delivered
 
 
 def test_what_was_reckoned_ahead_changes_nothing() -> None:
@@ -82,9 +86,8 @@ def test_what_was_reckoned_ahead_changes_nothing() -> None:
     asked, delivered = played(tells=False)
     asked_ahead, delivered_ahead = played(tells=True)
     assert asked_ahead == asked
-    whole = min(len(delivered), len(delivered_ahead)) - 2  # the last ones are ended by the end
-    assert whole > POLLS / 3
-    assert delivered_ahead[:whole] == delivered[:whole]
+    assert delivered_ahead == delivered
+    assert len(delivered) > POLLS / 3
     assert {done.fault for done in delivered if isinstance(done, Pass)} >= {None, Fault.STRAY_BYTES}
 
 
@@ -102,4 +105,4 @@ def test_a_step_reckoned_ahead_is_taken(monkeypatch: pytest.MonkeyPatch) -> None
     calls.clear()
     played(tells=False)
     assert ahead < 1.3 * len(calls), "one more for each answer that did not come, or after news"
-    assert len(asked) == POLLS
+    assert len(asked) >= POLLS

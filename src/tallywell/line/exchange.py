@@ -157,9 +157,11 @@ class Exchange:
 
         Unless something is heard before, what `expire` gives is equal to it. It is no answer yet.
         """
-        if self.state is not State.SETTLING or not self._is_sound():
+        if self.state is not State.SETTLING:
             return None
-        return self._ending(self.deadline(), data=bytes(self._heard[3:-2]))
+        if self._soon is None and self._is_sound():
+            self._soon = self._ending(self.deadline(), data=bytes(self._heard[3:-2]))
+        return self._soon
 
     def halt(self, fault: Fault, now_ns: int) -> Outcome:
         """End the running exchange from our side: PORT_LOST or STOPPED."""
@@ -192,6 +194,7 @@ class Exchange:
 
     def _begin(self, now_ns: int) -> None:
         self._heard = bytearray()
+        self._soon: Outcome | None = None  # what silence alone makes of them
         self._early = 0  # how many of them are not the answer for their time alone (rules 2 and 4)
         self._echoed = False
         self._taint: Fault | None = None  # what the first run that was not the answer was
@@ -257,6 +260,7 @@ class Exchange:
         if not self._heard:
             self._first_ns = now_ns
         self._heard += self._chunk
+        self._soon = None
         self._last_ns = max(self._last_ns, now_ns)  # our own request may still be leaving
         if self._sent_ns is not None and now_ns < self._sent_ns:
             self._early = len(self._heard)  # rule 2
@@ -359,10 +363,11 @@ class Exchange:
 
     def _settled(self, now_ns: int) -> State:
         """The frame is whole and silence stands behind it: the only way to an answer."""
-        if not self._is_sound():
+        soon = self.foreseen()
+        if soon is None:
             return self._run_over(now_ns)
         self._woken.pop(self._asked.address, None)
-        self._finish(self.deadline(), data=bytes(self._heard[3:-2]))
+        self._end(soon)
         return State.ANSWERED
 
     def _is_sound(self) -> bool:
@@ -402,9 +407,12 @@ class Exchange:
             self._refused.append(Refused(fault, heard))
 
     def _finish(self, ended_ns: int, data: bytes | None = None, fault: Fault | None = None) -> None:
-        self._outcome = self._ending(ended_ns, data, fault)
-        if self._outcome.owes_until_ns is not None:
-            self._owing[self._asked.address] = self._outcome.owes_until_ns
+        self._end(self._ending(ended_ns, data, fault))
+
+    def _end(self, outcome: Outcome) -> None:
+        self._outcome = outcome
+        if outcome.owes_until_ns is not None:
+            self._owing[self._asked.address] = outcome.owes_until_ns
         self._unasked.clear()
         self._unowed = False
 
