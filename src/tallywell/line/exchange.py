@@ -116,6 +116,7 @@ class Exchange:
         self._chunk = b""
         self._halted_by = Fault.STOPPED
         self._outcome: Outcome | None = None
+        self._soon: Outcome | None = None  # what silence alone will make of what was heard
         self._unasked = bytearray()
         self._unowed = False  # whether any of them came when no unit owed a reply (rule 8)
         self._begin(now_ns)
@@ -194,7 +195,7 @@ class Exchange:
 
     def _begin(self, now_ns: int) -> None:
         self._heard = bytearray()
-        self._soon: Outcome | None = None  # what silence alone makes of them
+        self._soon = None
         self._early = 0  # how many of them are not the answer for their time alone (rules 2 and 4)
         self._echoed = False
         self._taint: Fault | None = None  # what the first run that was not the answer was
