@@ -137,7 +137,7 @@ class Stand:
         self.adapters = []
         for number, (instant, named) in enumerate(CASES):
             away = (800, 1300) if instant == "idle" else (250, 700, 1300)  # an idle line looks every half second
-            plan = [(dice.uniform(0.5, 1.5), dice.choice(away)) for _ in range(EACH)]
+            plan = [(dice.uniform(1.5, 2.5), dice.choice(away)) for _ in range(EACH)]  # a poll comes in between
             self.adapters.append(Adapter(number, instant, named, links, plan))
         text = site_text(len(CASES), 1)
         site = folder / "stand.yaml"
