@@ -1,6 +1,7 @@
 """Edge: one poll now, without a daemon. The row is kept like any other: each attempt is on record."""
 
 import threading
+from collections.abc import Mapping, Sequence
 
 from tallywell import __version__
 from tallywell.readings.exchange import Pass
@@ -30,6 +31,7 @@ def poll_once(loaded: Loaded, site: Site, points: tuple[Point, ...], world: Worl
     with open_writer(folder, __version__, world.boot_id) as writer:
         with Reader(folder) as reader:
             noted = settings_noted(reader)
+            ran_before = reader.last_accepted() is not None
         settings = {point: event.seq for point, event in noted.items()}
         content = canonical(accepted_content(loaded, writer, settings))
         plans = plans_of(site)
@@ -41,9 +43,11 @@ def poll_once(loaded: Loaded, site: Site, points: tuple[Point, ...], world: Worl
             facts.append(Anchor(writer.next_seq(), run, now.boot_ms, now.wall_ms, sync.half_width_ms))
         writer.append(facts)
         rows = []
+        owed_until_ns = _owed_until_ns(plans, world) if ran_before else 0
         for point in points:
             known = known_of(noted[point.name].content)[1] if point.name in noted else {}
-            for done in passes(site, point, plans[point.name], world):
+            owed = world.clock.boot_ns() < owed_until_ns
+            for done in passes(site, point, plans[point.name], world, owed=owed):
                 own = keys[done.point, done.reads]
                 rows.append(row(done, own, writer.next_seq(), run, found.dating))
                 told = news(point.name, own.map, known, own.decoded(rows[-1]).values.values())
@@ -54,6 +58,12 @@ def poll_once(loaded: Loaded, site: Site, points: tuple[Point, ...], world: Worl
     return tuple(stored for stored in rows if stored.plan in {own.plan for own in keys.values() if own.main})
 
 
+def _owed_until_ns(plans: Mapping[str, Sequence[Plan]], world: World) -> int:
+    """Whoever polled before may have been ended in the middle of an exchange: until when its answer may still come."""
+    longest_ns = max(plan.longest_delay_ns for of_point in plans.values() for plan in of_point)
+    return world.clock.boot_ns() + longest_ns
+
+
 def _events(told: News, writer: Writer, world: World) -> list[Event]:
     now, run = world.instant(), writer.run.id
     return [
@@ -62,12 +72,15 @@ def _events(told: News, writer: Writer, world: World) -> list[Event]:
     ]
 
 
-def passes(site: Site, point: Point, plans: tuple[Plan, ...], world: World) -> tuple[Pass, ...]:
-    """One pass over each of the point's plans on its line, the main one first; of a silent meter that one alone."""
+def passes(site: Site, point: Point, plans: tuple[Plan, ...], world: World, *, owed: bool = False) -> tuple[Pass, ...]:
+    """One pass over each of the point's plans on its line, the main one first; of a silent meter that one alone.
+
+    `owed`: its meter may still answer somebody else's request, so that is waited for.
+    """
     port = world.open_port(site.lines[point.line].settings, world.clock)
     found: list[Pass] = []
     try:
-        state = begin(plans, world.clock.boot_ns(), 0, at_once=True)
+        state = begin(plans, world.clock.boot_ns(), 0, at_once=True, owed=owed)
         while len(found) < len(plans) and not (found and found[0].fault in SILENCE):
             step = next_ask(state, world.clock.boot_ns())
             if isinstance(step, Sleep):
