@@ -14,6 +14,7 @@ from tallywell.readings.total import Total
 from tallywell.readings.units import VOLUMES
 from tallywell.registers.decode import Value, decode, holds, value_of
 from tallywell.registers.encode import encode, encoded_parts
+from tallywell.registers.factors import farthest
 from tallywell.registers.quantity import Quantity, RegisterMap
 from tallywell.registers.register_map import parse_map
 
@@ -159,6 +160,34 @@ def test_a_factor_that_did_not_come_leaves_no_value_and_one_never_asked_for_is_a
     assert alone is not None
     assert alone.fault is Fault.PLAN_MISMATCH
     assert value_of(found.quantities["forward_total"], bytes(4)).fault is Fault.NO_VALUE
+
+
+def test_a_code_says_the_factor() -> None:
+    """One count is the volume of one raw count at the least factor, 0.1 here."""
+    codes = "{0: {name: fine, factor: 0.1}, 3: {name: coarse, factor: 100}}"
+    found = map_of(
+        f"code: {{table: input, register: 0, type: uint16, enumeration: {codes}}}",
+        "forward_total: {table: input, register: 1, type: uint16, one_count: 0.1 L, digits: 4, scale_from: code, "
+        "for_the_books: yes}",
+        "flow_rate: {table: input, register: 2, type: uint16, unit: L/s, scale_from: code}",
+    )
+    plan = (Read(4, 0, 3),)
+    fine, coarse, unknown = (
+        decode(found, plan, 1, bytes.fromhex(words)) for words in ("0000 04D2 0007", "0003 04D2 0007", "0001 04D2 0007")
+    )
+    numbers = [each.values["flow_rate"].number for each in (fine, coarse)]
+    assert numbers == [Fraction(7, 10), Fraction(700)]
+    assert fine.books is not None
+    assert coarse.books is not None
+    assert fine.books.total == Total.exact(1234)
+    assert coarse.books.total is not None
+    assert coarse.books.total.count == 1_234_000
+    assert (fine.books.shown, coarse.books.shown) == ("123.4 L", "123,400 L")
+    assert coarse.books.scale is not None
+    assert coarse.books.scale.capacity == 10**7
+    assert farthest(found, found.quantities["forward_total"]) == 10**7
+    assert (unknown.books and unknown.books.fault) is Fault.OUT_OF_RANGE
+    assert unknown.values["flow_rate"].fault is Fault.OUT_OF_RANGE
 
 
 def test_a_factor_that_is_no_whole_step_is_out_of_range() -> None:

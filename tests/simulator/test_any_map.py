@@ -88,6 +88,16 @@ def test_a_total_of_two_requests_is_taken_while_it_runs_or_told_as_torn() -> Non
     assert 5 <= torn <= 36, "of 36 times that the litres go round"
 
 
+def test_what_is_scaled_by_a_code_is_sent_as_that_code_stands() -> None:
+    runs = Profile((Piece(NOW, 10_000_000),))  # 10 L/s are 36 m3/h
+    words = {
+        code: Meter(17, sample("sluice-r"), runs, constants={"flow_range": code}).answer(3, 4, 2, NOW)
+        for code in ("low", "high", 0, 1)
+    }
+    assert words["low"] == words[0] == bytes.fromhex("0000 4210")  # 36 as binary32 is 42100000
+    assert words["high"] == words[1] == bytes.fromhex("6666 4066")  # 3.6 is 40666666
+
+
 def test_a_meter_of_two_requests_refuses_one_for_all() -> None:
     one = meter("sluice-r")
     assert one.answer(3, 12, 7, NOW) == VALUE

@@ -136,7 +136,7 @@ def _with_factor(trial: Trial, about: Quantity, factor: Factor, match: Match, ke
     """Where another register multiplies, and what it reads is not known, the display says what it must be."""
     said = ", ".join(f"{key}: {text}" for key, text in keys.items())
     times = Fraction(10) ** match.power / about.step
-    must = exact(Fraction(_power_of(times)) if factor.exponent else times)
+    must = _must_read(factor, times)
     value = trial.values.get(factor.quantity)
     there = "it is not among these words"
     if value is not None:
@@ -145,6 +145,13 @@ def _with_factor(trial: Trial, about: Quantity, factor: Factor, match: Match, ke
     if not said:
         return [f"{about.name} {right}"]
     return ["To write in the map:", f"  {about.name}: {{{said}}}{_besides(about, match)}", f"That {right}"]
+
+
+def _must_read(factor: Factor, times: Fraction) -> str:
+    if factor.codes:
+        code = next((code for code, factor_ in factor.codes if factor_ == times), None)
+        return f"a code for {exact(times)}, which the map does not have" if code is None else str(code)
+    return exact(Fraction(_power_of(times)) if factor.exponent else times)
 
 
 def _power_of(times: Fraction) -> int:

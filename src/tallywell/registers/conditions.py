@@ -71,7 +71,7 @@ def _named(written: Written, key: str, number: Callable[[str], int | None]) -> N
         return None
     if isinstance(document.at(path), dict):
         form = fill(NamedForm, document, path)
-        return Named(at, form.name, form.means or Meaning.INFORMATION) if form.name else None
+        return Named(at, form.name, form.means or Meaning.INFORMATION, form.factor) if form.name else None
     name = accept(document, path, fields.name)
     return Named(at, name) if name else None
 

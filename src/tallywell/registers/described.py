@@ -166,6 +166,8 @@ def _counted(quantity: Quantity) -> dict[str, str]:
     factor = quantity.factor
     least = f" (at least {exact(factor.least)})" if factor and factor.least != 1 else ""
     by = f"{factor.quantity}{least}" if factor else ""
+    if factor and factor.codes:
+        by += f" ({', '.join(f'{code}: {exact(times)}' for code, times in factor.codes)})"
     said = {
         "unit": _unit(quantity),
         "offset": f"{exact(quantity.offset)} {quantity.unit}".rstrip() if quantity.offset else "",
@@ -220,7 +222,8 @@ def _bit(bit: Bit) -> str:
 
 def _named(named: Named) -> str:
     means = "" if named.means is Meaning.INFORMATION else f" ({named.means})"
-    return f"{named.number} {named.name}{means}"
+    factor = "" if named.factor is None else f" (factor {exact(named.factor)})"
+    return f"{named.number} {named.name}{means}{factor}"
 
 
 def _rhythm(rhythm: Rhythm) -> str:

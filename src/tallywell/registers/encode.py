@@ -39,7 +39,7 @@ def encoded_parts(
     if quantity.kind is Kind.TEXT:
         words = words_of_text(str(value), quantity.words, quantity.word_order, quantity.byte_order)
         return ((quantity.register, words),)
-    number = _named(quantity, value) if isinstance(value, str) else value
+    number = number_named(quantity, value) if isinstance(value, str) else value
     if quantity.table.is_bits:
         return ((quantity.register, _packed(quantity, int(number))),)
     if quantity.low_part is not None:
@@ -47,7 +47,8 @@ def encoded_parts(
     return ((quantity.register, _on_the_wire(quantity, _pattern(quantity, number, factor))),)
 
 
-def _named(quantity: Quantity, name: str) -> int:
+def number_named(quantity: Quantity, name: str) -> int:
+    """The number of an enumeration's name; ValueError where it has none of that name."""
     for named in quantity.enumeration:
         if named.name == name:
             return named.number

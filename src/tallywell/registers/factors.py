@@ -1,4 +1,4 @@
-"""What one register multiplies another by: the number that it holds, or 10 to the power of it."""
+"""What one register multiplies another by: the number that it holds, 10 to the power of it, or what its code means."""
 
 from fractions import Fraction
 
@@ -10,6 +10,8 @@ MOST_EXPONENT = 30
 
 def factor_of(factor: Factor, number: Fraction) -> Fraction | None:
     """The factor by the number of the register that holds it; None where that number can be none."""
+    if factor.codes:
+        return next((times for code, times in factor.codes if code == number), None)
     if not factor.exponent:
         return number if number > 0 else None
     if number.denominator != 1 or abs(number) > MOST_EXPONENT:
@@ -24,4 +26,6 @@ def farthest(register_map: RegisterMap, total: Quantity) -> int:
         return capacity
     highest = register_map.quantities[factor.quantity].valid.high
     greatest = None if highest is None else factor_of(factor, highest)
+    if factor.codes:
+        greatest = max(times for _, times in factor.codes)
     return capacity if greatest is None else int(capacity * greatest / factor.least)

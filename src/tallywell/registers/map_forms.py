@@ -282,6 +282,11 @@ class NamedForm(Form):
         _accepts(chosen(Meaning)),
         Key("means: not_counting", "what it means for the total", needed=False, usual="information"),
     ] = None
+    factor: Annotated[
+        Fraction | None,
+        _accepts(fields.factor),
+        Key("factor: 10", "what it multiplies a quantity by that names this one in scale_from", needed=False),
+    ] = None
 
 
 class QuantityForm(Form):

@@ -154,11 +154,12 @@ class Bit:
 
 @dataclass(frozen=True, slots=True)
 class Named:
-    """One value of an enumeration and its name."""
+    """One value of an enumeration and its name. `factor`: what it multiplies the quantities by that it scales."""
 
     number: int
     name: str
     means: Meaning = Meaning.INFORMATION
+    factor: Fraction | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -197,7 +198,8 @@ class LowPart:
 
 @dataclass(frozen=True, slots=True)
 class Factor:
-    """What another register multiplies this one by: the number of `quantity`, or 10 to the power of it.
+    """What another register multiplies this one by: the number of `quantity`, or 10 to the power of it, or where its
+    numbers are `codes` the factor that each stands for.
 
     `least`: of a total, the least factor that can come; `one_count` is the volume of one raw count then.
     """
@@ -205,6 +207,7 @@ class Factor:
     quantity: str
     exponent: bool
     least: Fraction = Fraction(1)
+    codes: tuple[tuple[int, Fraction], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,7 +10,7 @@ from types import MappingProxyType
 
 from tallywell.readings.exchange import BIT_FUNCTIONS
 from tallywell.readings.quantities import Scale
-from tallywell.registers.encode import encoded_parts
+from tallywell.registers.encode import encoded_parts, number_named
 from tallywell.registers.factors import factor_of
 from tallywell.registers.quantity import Direction, Kind, Quantity, RegisterMap
 from tallywell.simulator.allowed import DEVICE_FAILURE, Refusal, refusal
@@ -109,8 +109,10 @@ class Meter:
         if quantity.factor is None:
             return Fraction(1)
         other = self.map.quantities[quantity.factor.quantity]
-        stands = Fraction(self.constants.get(other.name, still(self.map, other, self.address)))
-        found = factor_of(quantity.factor, stands)
+        stands = self.constants.get(other.name, still(self.map, other, self.address))
+        if isinstance(stands, str):
+            stands = number_named(other, stands)
+        found = factor_of(quantity.factor, Fraction(stands))
         if found is None:
             raise ValueError(f"{quantity.name} cannot be scaled by {stands}")
         return found

@@ -52,6 +52,7 @@ def pattern(expression: str) -> str:
 TEXT: Schema = {"type": ["string", "number", "boolean"]}
 OF_A_NAME: Schema = {**TEXT, "pattern": f"^{NAME}$"}
 NUMBER: Schema = {"type": ["number", "string"], "pattern": pattern(f"[+-]?{_NUMBER}")}
+FACTOR: Schema = {**NUMBER, "exclusiveMinimum": 0, "pattern": pattern(rf"(?=[^A-Za-z]*[1-9])\+?{_NUMBER}")}
 NUMBER_OR_PATTERN: Schema = {**NUMBER, "pattern": pattern(f"[+-]?{_NUMBER}|{_HEXADECIMAL}")}
 DATE: Schema = {"type": "string", "pattern": f"^[0-9]{{4}}-{_MONTH_AND_DAY}$"}
 MONTH_AND_DAY: Schema = {"type": "string", "pattern": f"^{_MONTH_AND_DAY}$"}

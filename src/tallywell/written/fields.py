@@ -173,6 +173,15 @@ def decimal(value: object) -> Fraction:
         raise refuse("must be a decimal number, such as 0.25") from None
 
 
+@accepts("a number above 0", acceptor.FACTOR)
+def factor(value: object) -> Fraction:
+    """What something is multiplied by, above 0."""
+    found = decimal(value)
+    if found <= 0:
+        raise refuse("must be a number above 0")
+    return found
+
+
 @accepts("a share: `1/3`, `0.25`, `25 %`", acceptor.SHARE)
 def share(value: object) -> Fraction:
     """A part of a whole, above 0 and at most 1: 1/3, 0.25 or 25 %."""
