@@ -12,8 +12,7 @@ import stat
 import struct
 import termios
 import threading
-from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import suppress
 from pathlib import Path
 
 import serial
@@ -44,14 +43,10 @@ class PortLost(Exception):
         self.hint = hint
 
 
-@contextmanager
-def _lost_if_broken() -> Iterator[None]:
+def _lost(broken: BaseException) -> PortLost:
     """Whatever an operating system or a driver may answer about a port that is open is one thing here."""
-    try:
-        yield
-    except BROKEN as broken:
-        number = broken.errno if isinstance(broken, OSError) else None
-        raise PortLost("the device is gone" if number in UNPLUGGED else str(broken)) from broken
+    number = broken.errno if isinstance(broken, OSError) else None
+    return PortLost("the device is gone" if number in UNPLUGGED else os.strerror(number) if number else str(broken))
 
 
 class Wake:
@@ -89,18 +84,21 @@ class SerialPort:
 
     def read(self) -> bytes:
         """What has come since; b"" when nothing has."""
-        with _lost_if_broken():
-            try:
-                chunk = os.read(self._fd, AT_ONCE)
-            except BlockingIOError:
-                return b""
+        try:
+            chunk = os.read(self._fd, AT_ONCE)
+        except BlockingIOError:
+            return b""
+        except BROKEN as broken:
+            raise _lost(broken) from broken
         if not chunk:
             raise PortLost("the adapter was pulled out (end of file)")
         return chunk
 
     def write(self, frame: bytes) -> None:
-        with _lost_if_broken():
+        try:
             taken = os.write(self._fd, frame)
+        except BROKEN as broken:
+            raise _lost(broken) from broken
         if taken != len(frame):
             raise PortLost(f"the port took {taken} of {len(frame)} bytes")
 
@@ -114,8 +112,10 @@ class SerialPort:
 
 def wait_for(descriptors: list[int], for_ns: int) -> None:
     """Until one is readable, at most `for_ns`; may return up to SPIN_NS early, so that the caller looks again."""
-    with _lost_if_broken():
+    try:
         select.select(descriptors, [], [], min(max(0, for_ns - SPIN_NS), LONGEST_WAIT_NS) / SECOND_NS)
+    except BROKEN as broken:
+        raise _lost(broken) from broken
 
 
 class SerialOpener:
