@@ -16,6 +16,7 @@ from tallywell.registers.blocks import (
     read_sets,
     reads,
 )
+from tallywell.registers.permitted import tables
 from tallywell.registers.quantity import (
     EACH_POLL,
     ONCE,
@@ -290,3 +291,14 @@ def test_the_plans_of_one_meter_keep_clear_of_each_others_lengths() -> None:
     bare = replace(found, safe_to_read=())
     assert not chosen(bare, ["tag"], beside=[Read(4, 0, 2)]).lengths_differ
     assert chosen(bare, ["tag"], beside=[Read(3, 0, 2)]).lengths_differ
+
+
+def test_what_a_table_permits_is_worked_out_once_for_all_sets_of_a_map() -> None:
+    """A map may give each quantity a rhythm of its own; every set is planned, and the table is the same for all."""
+    seconds = 1_000_000_000
+    each = [replace(at(f"q{k}", 10 + 2 * k), rhythm=Rhythm((k + 2) * seconds)) for k in range(40)]
+    found = map_of(books(0), *each)
+    tables.cache_clear()
+    sets = chosen_sets(found, 60 * seconds)
+    assert len(sets) == 41
+    assert tables.cache_info().misses == 1

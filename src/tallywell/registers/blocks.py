@@ -188,8 +188,10 @@ def read_sets(register_map: RegisterMap, every_ns: int) -> tuple[ReadSet, ...]:
         joint = min((rhythms[name] for name in names), key=_seldom)
         after = joint != EACH_POLL and any(rhythms[name].after_silence for name in names)
         rhythms.update(dict.fromkeys(names, replace(joint, after_silence=after)))
-    found = sorted(set(rhythms.values()), key=_seldom)
-    return tuple(ReadSet(tuple(n for n in rhythms if rhythms[n] == rhythm), rhythm) for rhythm in found)
+    names_of: dict[Rhythm, list[str]] = {}
+    for name, rhythm in rhythms.items():
+        names_of.setdefault(rhythm, []).append(name)
+    return tuple(ReadSet(tuple(names_of[rhythm]), rhythm) for rhythm in sorted(names_of, key=_seldom))
 
 
 @lru_cache(maxsize=64)

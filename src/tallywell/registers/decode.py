@@ -187,6 +187,8 @@ def _words(register_map: RegisterMap, quantity: Quantity, came: tuple[tuple[Read
             return _Words(content[2 * start : 2 * (quantity.end - read.register)])
         pattern = int.from_bytes(content, "little") >> start & ((1 << quantity.width) - 1)
         return _Words(pattern.to_bytes((quantity.width + 7) // 8, "little"))
+    if len(came) < 3:
+        return None
     plan = [read for read, _ in came]
     found = None if _is_grouped(register_map, quantity) else guarded(quantity, plan)
     return None if found is None else _Words(*joined(quantity, found, plan, [content for _, content in came]))

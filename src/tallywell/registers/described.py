@@ -93,7 +93,7 @@ def reads_text(reads: Iterable[Read]) -> str:
 
 def in_two_text(register_map: RegisterMap, plans: Iterable[Sequence[Read]]) -> str:
     """What takes two requests in these plans, and what that means; "" where nothing does."""
-    asked = list(plans)
+    asked = [plan for plan in plans if len(set(plan)) < len(plan)]  # the high part is asked for twice
     every = register_map.quantities.values()
     names = [q.name for q in every if any(len(bringing(register_map, plan, q)) > 1 for plan in asked)]
     if not names:

@@ -7,6 +7,7 @@ meters refuse half a value, and `padding` is read in passing only. It never touc
 from bisect import bisect_right
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 from tallywell.readings.exchange import MOST_BITS, MOST_WORDS, Read
 from tallywell.registers.in_two import InTwo, Place, in_two
@@ -214,8 +215,12 @@ def _falling(registers: int, first: int) -> Iterator[int]:
         registers ^= 1 << highest
 
 
+@lru_cache(maxsize=8)
 def tables(register_map: RegisterMap) -> Mapping[Table, Permitted]:
-    """By table, for those that have quantities, in the order in which a plan asks them."""
+    """By table, for those that have quantities, in the order in which a plan asks them.
+
+    Remembered, as it is the same for every set of a map, and a map may have as many sets as quantities.
+    """
     order = (Table.INPUT, Table.HOLDING, Table.DISCRETE, Table.COIL)
     used = {quantity.table for quantity in register_map.quantities.values()}
     return {table: permitted(register_map, table) for table in order if table in used}
