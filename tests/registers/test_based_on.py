@@ -237,6 +237,22 @@ def test_each_fault_is_in_the_file_that_has_it(what: str, variant: str, base: st
     assert any(problem.startswith(expected) for problem in found), f"{what}: {found}"
 
 
+@pytest.mark.parametrize(
+    ("name", "do"),
+    [
+        ("foward_total", 'did you mean "forward_total"?'),
+        ("pressure", "known are status, flow_rate, forward_total, net_total"),
+    ],
+)
+def test_a_misspelt_quantity_of_the_base_is_one_problem(name: str, do: str) -> None:
+    variant = VARIANT.replace(
+        "  flow_rate: {unit: 0.1 L/s, no_value: [0]}\n", f"  {name}: {{unit: 0.1 L/s, no_value: [0]}}\n"
+    )
+    assert faults(variant) == [
+        f'maps/spool-c-2.yaml:8:3: the base has no quantity "{name}", and a new one needs register and type; {do}'
+    ]
+
+
 def test_a_base_that_is_missing_is_one_problem() -> None:
     assert len(faults(VARIANT.replace("spool-c.yaml", "spool-d.yaml"))) == 1
 
@@ -342,7 +358,8 @@ def test_a_base_lies_beside_the_map(file: str, name: str, expected: str) -> None
 
 # --- merging itself, on any two groups
 
-KEYS = st.sampled_from(["limits", "quantities", "x", "y"])
+# Not under "quantities", where one that the base does not have is judged.
+KEYS = st.sampled_from(["limits", "wake", "x", "y"])
 VALUES: st.SearchStrategy[Plain] = st.recursive(
     st.sampled_from(["1", "2"]) | st.lists(st.sampled_from(["1", "2"]), max_size=2),
     lambda inner: st.dictionaries(KEYS, inner, max_size=3),

@@ -97,6 +97,7 @@ def _with_base(document: Document, text: str, read: ReadText | None) -> Based:
     assert isinstance(document.plain, dict)
     assert isinstance(base.plain, dict)
     _judge_numbering(document, base)
+    _judge_strangers(document, base)
     left_out = _left_out(document, base)
     merged = _merged(document, base, left_out)
     longest = len(_one_text(merged.group(()), (document.file, text), (base.file, base_text)))
@@ -169,6 +170,25 @@ def _judge_numbering(document: Document, base: Document) -> None:
     if own is not None and isinstance(other, str) and own != other:
         what = f"numbering is another than that of the base, {other}, and would move all its registers"
         document.complain(("numbering",), what, "remove it, and count as the base does")
+
+
+def _judge_strangers(document: Document, base: Document) -> None:
+    """What changes a quantity that the base does not have is a slip in its name; one of its own says where it stands.
+
+    Nothing more is said of it.
+    """
+    own, known = document.at(("quantities",)), base.group(("quantities",))
+    if not isinstance(own, dict):
+        return
+    for name, keys in list(own.items()):
+        if name in known or not isinstance(keys, dict) or not keys or "register" in keys or "type" in keys:
+            continue
+        what = f"the base has no quantity {quoted(name)}, and a new one needs register and type"
+        near = fields.nearest(name, list(known)[:MOST_NAMES])
+        document.complain(
+            ("quantities", name), what, fields.suggestion(name, [near] if near else known), got="", key=True
+        )
+        del own[name]
 
 
 def _stopped(document: Document, path: Path, what: str, do: str, *, got: str | None = None) -> Document:
