@@ -46,6 +46,7 @@ MAY_KNOW: dict[str, set[str]] = {
 EDGE: set[str] = {
     "line/port.py",
     "line/bus.py",
+    "line/ear.py",
     "line/links.py",
     "line/port_failure.py",
     "line/socket_port.py",
@@ -60,6 +61,7 @@ EDGE: set[str] = {
     "simulator/wire.py",
     "service/files.py",
     "service/daemon.py",
+    "service/hearing.py",
     "service/lines.py",
     "service/entering.py",
     "service/once.py",

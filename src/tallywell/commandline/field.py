@@ -14,13 +14,15 @@ from types import FrameType
 from zlib import crc32
 
 from tallywell.commandline.troubles import in_words
-from tallywell.line.timing import SocketSettings
+from tallywell.line.timing import LineSettings, SocketSettings
 from tallywell.readings.problems import EdgeFailure
+from tallywell.service.accepting import point_plans
 from tallywell.service.files import Loaded
 from tallywell.service.site import Line, NetworkLine, Parity, Point, Site
 from tallywell.service.stand_in import HEADER, stand_in
 from tallywell.simulator.field import going_round, invented, resting, silent
 from tallywell.simulator.meter import Meter
+from tallywell.simulator.other_master import OtherMaster
 from tallywell.simulator.recipes import Silent
 from tallywell.simulator.station import Station
 from tallywell.simulator.tcp_wire import HOST, TcpWire
@@ -29,6 +31,7 @@ from tallywell.simulator.wire import Wire
 
 TURNAROUND_NS = 5_000_000
 SOON_MS = 60_000
+ROUND_NS, REST_NS = 1_000_000_000, 20_000_000  # of the other master of a line that is listened to
 FIRST_PORT, PORTS = 20_000, 10_000  # below those that the kernel gives away itself
 
 
@@ -75,10 +78,20 @@ def _wire(
     """Without parity, as the site file that leads to it says too: so both reckon with the same characters."""
     meters = [_meter(point, options, now_ms) for point in site.points_of(line.name)]
     settings = replace(line, parity=Parity.NONE).settings
+    master = _other_master(site.points_of(line.name), settings) if line.listen_only else None
     return Wire(
         Station(meters, TURNAROUND_NS), settings, _utc_ms,
         troubles=troubles, seed=f"{options.seed} {line.name}", paced=True, moved=lambda to: _lead(link, to),
+        master=master,
     )  # fmt: skip
+
+
+def _other_master(points: Sequence[Point], settings: LineSettings) -> OtherMaster:
+    """Asks every meter of the line each second for all that its map has: there is no other to listen to here."""
+    asks = [(point.address, read) for point in points for plan in point_plans(point) for read in plan.reads]
+    patience_ns = max(point.map.limits.longest_delay_ns for point in points)
+    now_ns = time.monotonic_ns()
+    return OtherMaster(asks, settings, every_ns=ROUND_NS, patience_ns=patience_ns, now_ns=now_ns, rest_ns=REST_NS)
 
 
 def _gateway(path: Path, site: Site, line: NetworkLine, options: argparse.Namespace, now_ms: int) -> TcpWire:
@@ -154,6 +167,8 @@ def _say(site: Site, ports: dict[str, str], copy: Path, troubles: Mapping[str, S
     for name, port in ports.items():
         meters = ", ".join(f"{point.name} (address {point.address})" for point in site.points_of(name))
         print(f"  line {name}: {port}: {meters or 'no meter'}")
+        if site.lines[name].listen_only:
+            print("    another master asks all of them each second; the line is to be listened to")
         for trouble in troubles.get(name, ()):
             print(f"    trouble {in_words(trouble)}")
     print(f"wrote {copy}; its record is a folder of its own. In another terminal:")

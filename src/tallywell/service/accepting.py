@@ -9,6 +9,7 @@ from tallywell.registers.decode import bringing
 from tallywell.registers.quantity import EACH_POLL, RegisterMap
 from tallywell.schedule.due import Plan, WakeAsk
 from tallywell.service.files import Loaded
+from tallywell.service.ledger_facts import asks_for_books
 from tallywell.service.rows import Keys, PointKeys
 from tallywell.service.site import Point, Site
 from tallywell.service.world import MS_NS
@@ -58,9 +59,19 @@ def keys_of(loaded: Loaded, site: Site, plans: Mapping[str, tuple[Plan, ...]], w
     """The record's ids for every plan of every point."""
     found: dict[tuple[str, tuple[Read, ...]], PointKeys] = {}
     for point in site.points.values():
-        text, number = writer.text("map", loaded.maps[point.map_name]), writer.point(point.name)
         for plan in plans[point.name]:
-            held = [q.name for q in point.map.quantities.values() if bringing(point.map, plan.reads, q)]
-            stored = PointKeys(number, writer.plan(text, plan.reads), point.map, plan.reads, plan.main, tuple(held))
-            found[point.name, plan.reads] = stored
+            found[point.name, plan.reads] = _keys(loaded, point, plan.reads, writer, main=plan.main)
     return found
+
+
+def keys_overheard(loaded: Loaded, point: Point, reads: tuple[Read, ...], writer: Writer) -> PointKeys:
+    """The same for a plan that is another master's. StorageFault where the record cannot take it in."""
+    books = point.map.books
+    main = asks_for_books(point.map, reads) if books else True
+    return _keys(loaded, point, reads, writer, main=main)
+
+
+def _keys(loaded: Loaded, point: Point, reads: tuple[Read, ...], writer: Writer, *, main: bool) -> PointKeys:
+    text, number = writer.text("map", loaded.maps[point.map_name]), writer.point(point.name)
+    held = tuple(q.name for q in point.map.quantities.values() if bringing(point.map, reads, q))
+    return PointKeys(number, writer.plan(text, reads), point.map, reads, main, held)

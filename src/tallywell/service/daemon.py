@@ -15,17 +15,19 @@ from tallywell.readings.faults import Fault
 from tallywell.readings.problems import EdgeFailure, StorageFault
 from tallywell.schedule.due import ClockStepped, LookAgain, begin
 from tallywell.service import sentences
-from tallywell.service.accepting import accepted_content, keys_of, plans_of
+from tallywell.service.accepting import accepted_content, keys_of, keys_overheard, plans_of
 from tallywell.service.anchoring import Dating, Instant, look
 from tallywell.service.entries import KINDS
 from tallywell.service.files import Loaded
+from tallywell.service.hearing import HearingThread, hearing
 from tallywell.service.lines import Delivered, LineThread, better_names, ended_ns
 from tallywell.service.local_time import offset_ms
 from tallywell.service.port_news import PortNews
 from tallywell.service.rows import PointKeys, row
+from tallywell.service.sampling import Told
 from tallywell.service.settings import EVENTS, Known, is_kept, known_of, news
 from tallywell.service.settings_noted import settings_noted
-from tallywell.service.site import AnyLine, Site
+from tallywell.service.site import AnyLine, Line, Site
 from tallywell.service.world import MS_NS, World
 from tallywell.store.append import open_writer
 from tallywell.store.canonical import canonical
@@ -98,7 +100,7 @@ class Daemon:
         settings = {point: event.seq for point, event in noted.items()}
         self._note("accepted", accepted_content(self._loaded, self._writer, settings))
         self._plans = plans_of(self._site)
-        self._keys = keys_of(self._loaded, self._site, self._plans, self._writer)
+        self._keys = dict(keys_of(self._loaded, self._site, self._plans, self._writer))
         self._note("started", {"after": after, "version": __version__})
         self._look_at_clocks()
         self._store()
@@ -110,7 +112,10 @@ class Daemon:
         for line in self._lines.values():
             line.start()
 
-    def _line(self, line: AnyLine, *, owed: bool) -> LineThread:
+    def _line(self, line: AnyLine, *, owed: bool) -> LineThread | HearingThread:
+        if isinstance(line, Line) and line.listen_only:
+            mains = [(point, self._plans[point.name][0]) for point in self._site.points_of(line.name)]
+            return hearing(line, mains, self._world, self._wall_minus_boot_ns(), self._deliver)
         plans = [plan for point in self._site.points_of(line.name) for plan in self._plans[point.name]]
         state = begin(plans, self._clock.boot_ns(), self._wall_minus_boot_ns(), at_once=True, owed=owed)
         port = self._world.open_port(line.settings, self._clock)
@@ -228,12 +233,13 @@ class Daemon:
         """Give every delivered pass its number and its row, and what happened to a port its event."""
         while self._delivered:
             done = self._delivered.popleft()
-            if isinstance(done, PortNews):
+            if isinstance(done, PortNews | Told):
                 self._world.log(done.said)
                 if event := done.event:
                     self._note(*event, at_boot_ms=done.at_ns // MS_NS)
                 continue
-            keys = self._keys[done.point, done.reads]
+            if (keys := self._keys_for(done)) is None:
+                continue
             fact = row(done, keys, self._writer.next_seq(), self._writer.run.id, self._dating)
             self._unstored.append(fact)
             if keys.main:
@@ -243,6 +249,19 @@ class Daemon:
             self._look_at_settings(done.point, keys, fact)
             if done.asked is not None:
                 self._answer(done.asked, fact.seq)
+
+    def _keys_for(self, done: Pass) -> PointKeys | None:
+        """What was overheard may bear a plan that the record has yet to take in. None: it cannot just now."""
+        known = self._keys.get((done.point, done.reads))
+        if known is not None:
+            return known
+        try:
+            found = keys_overheard(self._loaded, self._site.points[done.point], done.reads, self._writer)
+        except StorageFault as fault:
+            self._complain("record", f"{fault}; what was overheard meanwhile is lost")
+            return None
+        self._keys[done.point, done.reads] = found
+        return found
 
     def _look_at_settings(self, point: str, keys: PointKeys, fact: Poll) -> None:
         """Put on record, and say, what is new about the meter's identity and settings.

@@ -10,11 +10,12 @@ from tallywell.readings.clocks import Clock
 from tallywell.readings.exchange import Ask, Outcome, Pass
 from tallywell.schedule.due import ClockStepped, LineState, LookAgain, Sleep, learned, next_ask
 from tallywell.service.port_news import PortNews
+from tallywell.service.sampling import Told
 from tallywell.service.site import AnyLine, Line
 from tallywell.service.world import LOOK_NS, Port
 
 News = LookAgain | ClockStepped
-Delivered = Pass | PortNews
+Delivered = Pass | PortNews | Told
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,6 +142,6 @@ def better_names(lines: Iterable[AnyLine], links: Links | None = None) -> Iterat
 
 def ended_ns(done: Delivered) -> int:
     """When it came about."""
-    if isinstance(done, PortNews):
+    if isinstance(done, PortNews | Told):
         return done.at_ns
     return done.outcomes[-1].ended_ns if done.outcomes else done.due_ns

@@ -57,7 +57,16 @@ class _Looking:
 
     def state(self, site: Site, point: Point) -> State:
         seen = self._seen(point)
+        if site.lines[point.line].listen_only:
+            seen = replace(seen, unheard=self._unheard(point))
         return State(point.name, sentences.status(point, seen, site.zone), sentences.is_well(point, seen))
+
+    def _unheard(self, point: Point) -> tuple[str, ...]:
+        """What no plan brings of the newest polls that brought anything; none where nothing was."""
+        point_id = self.reader.point_id(point.name)
+        polls = () if point_id is None else self.reader.last_polls(point_id, NEWEST)
+        heard = [self.plans.names(poll) for poll, _ in polls if poll.got]
+        return tuple(name for name in point.map.quantities if not any(name in one for one in heard)) if heard else ()
 
     def _seen(self, point: Point) -> Seen:
         """A meter is silent, or counts, by the polls that ask for its books' total; all others add conditions."""
@@ -102,6 +111,11 @@ class Plans:
     def is_main(self, poll: Poll) -> bool:
         """Whether it asked for the books' total; of a map without one, for what is read at each poll."""
         return self._plan(poll).main
+
+    def names(self, poll: Poll) -> frozenset[str]:
+        """The quantities that its plan brings."""
+        plan = self._plan(poll)
+        return frozenset(name for name, one in plan.map.quantities.items() if bringing(plan.map, plan.reads, one))
 
     def map_text(self, poll: Poll) -> int:
         return self._plan(poll).map_text

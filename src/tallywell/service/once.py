@@ -8,13 +8,14 @@ from tallywell.readings.exchange import Pass
 from tallywell.readings.facts import Anchor, Event, Fact, Poll
 from tallywell.schedule.due import SILENCE, Plan, Sleep, begin, learned, next_ask
 from tallywell.service import sentences
-from tallywell.service.accepting import accepted_content, keys_of, plans_of
+from tallywell.service.accepting import accepted_content, keys_of, keys_overheard, plans_of
 from tallywell.service.anchoring import Dating, look
 from tallywell.service.files import Loaded
+from tallywell.service.hearing import listened_passes
 from tallywell.service.rows import row
 from tallywell.service.settings import News, known_of, news
 from tallywell.service.settings_noted import settings_noted
-from tallywell.service.site import Point, Site
+from tallywell.service.site import Line, Point, Site
 from tallywell.service.world import World
 from tallywell.store.append import Writer, open_writer
 from tallywell.store.canonical import canonical
@@ -42,20 +43,22 @@ def poll_once(loaded: Loaded, site: Site, points: tuple[Point, ...], world: Worl
         if found.anchor:
             facts.append(Anchor(writer.next_seq(), run, now.boot_ms, now.wall_ms, sync.half_width_ms))
         writer.append(facts)
-        rows = []
+        rows: dict[str, Poll] = {}
         owed_until_ns = _owed_until_ns(plans, world) if ran_before else 0
         for point in points:
             known = known_of(noted[point.name].content)[1] if point.name in noted else {}
             owed = world.clock.boot_ns() < owed_until_ns
             for done in passes(site, point, plans[point.name], world, owed=owed):
-                own = keys[done.point, done.reads]
-                rows.append(row(done, own, writer.next_seq(), run, found.dating))
-                told = news(point.name, own.map, known, own.decoded(rows[-1]).values.values())
+                own = keys.get((done.point, done.reads)) or keys_overheard(loaded, point, done.reads, writer)
+                stored = row(done, own, writer.next_seq(), run, found.dating)
+                told = news(point.name, own.map, known, own.decoded(stored).values.values())
                 known = told.known
-                writer.append([rows[-1], *_events(told, writer, world)])
+                writer.append([stored, *_events(told, writer, world)])
+                if own.main:
+                    rows[point.name] = stored
                 for said in told.said:
                     world.log(f"{sentences.place(point)}: {said}")
-    return tuple(stored for stored in rows if stored.plan in {own.plan for own in keys.values() if own.main})
+    return tuple(rows[point.name] for point in points)
 
 
 def _owed_until_ns(plans: Mapping[str, Sequence[Plan]], world: World) -> int:
@@ -77,6 +80,9 @@ def passes(site: Site, point: Point, plans: tuple[Plan, ...], world: World, *, o
 
     `owed`: its meter may still answer somebody else's request, so that is waited for.
     """
+    line = site.lines[point.line]
+    if isinstance(line, Line) and line.listen_only:
+        return listened_passes(line, point, plans, world)
     port = world.open_port(site.lines[point.line].settings, world.clock)
     found: list[Pass] = []
     try:

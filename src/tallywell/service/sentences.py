@@ -1,5 +1,6 @@
 """What the log and `status` say of a point, in sentences (pure): the place, what is seen and what to check."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from fractions import Fraction
 from zoneinfo import ZoneInfo
@@ -152,13 +153,15 @@ class SettingChange:
 class Seen:
     """What `status` knows of a point. `readings`: the newest good ones, newest first, each (age in ms, decoded).
 
-    `settings`: as they were read last; `changed`: those that changed lately.
+    `settings`: as they were read last; `changed`: those that changed lately. `unheard`: quantities for which the other
+    master of a line that is only listened to was not heard to ask.
     """
 
     readings: tuple[tuple[int, Decoded], ...]
     watch: Watch
     settings: Known = field(default_factory=dict)
     changed: tuple[SettingChange, ...] = ()
+    unheard: tuple[str, ...] = ()
 
 
 def status(point: Point, seen: Seen, zone: ZoneInfo) -> str:
@@ -170,7 +173,13 @@ def status(point: Point, seen: Seen, zone: ZoneInfo) -> str:
         f"{one.quantity} changed from {one.before} to {one.after} on {clock_time(one.at_ms, zone)}"
         for one in seen.changed
     ]
-    return "; ".join([_counts(point, seen, zone), *unexpected, *changed])
+    unheard = [not_asked_for(seen.unheard)] if seen.unheard else []
+    return "; ".join([_counts(point, seen, zone), *unexpected, *changed, *unheard])
+
+
+def not_asked_for(names: Iterable[str]) -> str:
+    """Of a line that is only listened to."""
+    return f"the other master was not heard to ask for {', '.join(names)}"
 
 
 def _unexpected(point: Point, seen: Seen) -> list[str]:

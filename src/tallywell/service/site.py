@@ -56,7 +56,8 @@ class PermitKind(StrEnum):
 class Line:
     """One Modbus over serial line. `port` is as written, a stable path; 8 data bits always.
 
-    `rs485`: how the driver switches the direction; None: the adapter does it.
+    `rs485`: how the driver switches the direction; None: the adapter does it. `listen_only`: another master asks, and
+    nothing is ever sent.
     """
 
     name: str
@@ -65,6 +66,7 @@ class Line:
     parity: Parity = Parity.EVEN
     stop_bits: int = 1
     rs485: Rs485 | None = None
+    listen_only: bool = False
 
     @property
     def bits_per_character(self) -> int:
@@ -86,6 +88,11 @@ class NetworkLine:
     host: str
     tcp_port: int = 502
     framing: Framing = Framing.TCP
+
+    @property
+    def listen_only(self) -> bool:
+        """Never: a host tells nobody what it tells others."""
+        return False
 
     @property
     def settings(self) -> SocketSettings:

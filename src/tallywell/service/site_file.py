@@ -116,6 +116,7 @@ def _lines(document: Document, better_name: BetterName) -> dict[str, AnyLine]:
         _judge_name(document, name, form, better_name)
         _judge_rs485(document, name)
         _judge_host(document, name, form, forms)
+        _judge_listening(document, name, form)
         if form.baud is not None and form.baud not in USUAL_BAUDS:
             path = ("lines", name, "baud")
             document.complain(path, f"{label_of(path)} is unusual", "look at the meter's settings", warning=True)
@@ -128,7 +129,9 @@ def _line(name: str, form: LineForm) -> AnyLine:
         return NetworkLine(name, form.host, form.tcp_port or USUAL_TCP_PORT, form.framing or Framing.TCP)
     parity = form.parity or Parity.EVEN
     usual = 2 if parity is Parity.NONE else 1
-    return Line(name, sure(form.port), sure(form.baud), parity, form.stop_bits or usual, _rs485(form))
+    return Line(
+        name, sure(form.port), sure(form.baud), parity, form.stop_bits or usual, _rs485(form), form.listen_only or False
+    )
 
 
 def _rs485(form: LineForm) -> Rs485 | None:
@@ -147,6 +150,25 @@ def _judge_rs485(document: Document, name: str) -> None:
             path = ("lines", name, key)
             what = f"{label_of(path)} has no meaning without rs485"
             document.complain(path, what, 'add "rs485: kernel", or remove it', got="", key=True)
+
+
+def _judge_listening(document: Document, name: str, form: LineForm) -> None:
+    """What another master asks can be overheard on the pair of wires alone."""
+    path: Path = ("lines", name, "listen_only")
+    if not form.listen_only:
+        return
+    if form.host is not None and (form.framing or Framing.TCP) is Framing.TCP:
+        what = f"{label_of(path)} cannot be with a host: it answers only whom it is asked by, and tells nobody else"
+        do = "remove it, and this program asks as one more master; or listen at a serial port on the meters' own pair"
+        document.complain(path, what, do, got="", key=True)
+    elif form.host is not None:
+        what = (
+            f"{label_of(path)} cannot be with a host: a gateway need not hand on what others ask, nor say when it was"
+        )
+        document.complain(path, what, "listen at a serial port on the meters' own pair", got="", key=True)
+    elif form.rs485 is not None:
+        what = f"{label_of(path)} never sends, so that rs485 has no meaning"
+        document.complain(("lines", name, "rs485"), what, "remove rs485", got="", key=True)
 
 
 def _judge_way(document: Document, name: str) -> None:

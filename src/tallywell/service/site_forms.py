@@ -14,7 +14,17 @@ from tallywell.registers.map_forms import NAMES, DisplayForm
 from tallywell.service.site import Direction, Framing, Level, Parity, PermitKind
 from tallywell.written import acceptor, fields
 from tallywell.written.acceptor import Acceptor, accepts
-from tallywell.written.fields import anything, chosen, day, label, measured, month_and_day, whole, yes_no_or_unknown
+from tallywell.written.fields import (
+    anything,
+    chosen,
+    day,
+    label,
+    measured,
+    month_and_day,
+    whole,
+    yes_no_or_unknown,
+    yes_or_no,
+)
 from tallywell.written.forms import Form, GroupOf, Key, ListOf, NamesOf, OneOf
 
 # A part with keys of its own: read as its own form, at its own place. Its key says which shape it has.
@@ -155,6 +165,18 @@ class LineForm(Form):
             "with `rs485`: from the last bit to RTS; a meter that answers sooner is not heard",
             needed=False,
             usual="0 ms",
+        ),
+    ] = None
+
+    listen_only: Annotated[
+        bool | None,
+        _accepts(yes_or_no),
+        Key(
+            "listen_only: yes",
+            "with `port`: another master asks the meters of this line; nothing is ever sent, and what it asks and is "
+            "answered is recorded as far as the maps cover it",
+            needed=False,
+            usual="no",
         ),
     ] = None
 

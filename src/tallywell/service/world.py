@@ -1,12 +1,15 @@
 """What the daemon and the commands run in: the clocks, the boot, where the log goes, how ports open."""
 
-from collections.abc import Callable
+from collections import Counter
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Protocol
 
 from tallywell.line.away import Change
 from tallywell.line.bus import Bus
-from tallywell.line.timing import AnySettings
+from tallywell.line.ear import Ear
+from tallywell.line.overheard import Unused
+from tallywell.line.timing import AnySettings, LineSettings
 from tallywell.readings.clocks import Clock
 from tallywell.readings.exchange import Ask, Outcome
 from tallywell.readings.problems import EdgeFailure
@@ -25,11 +28,25 @@ class Port(Protocol):
 
     @property
     def trouble(self) -> EdgeFailure | None: ...  # why the port is away
+
     ahead: Callable[[Outcome], None] | None  # is told an answer before the silence behind it has passed
 
     def exchange(self, ask: Ask) -> Outcome: ...
     def look(self) -> None: ...  # between exchanges: has it gone, is it back?
     def changes(self) -> tuple[Change, ...]: ...  # since this was asked last
+    def stop(self) -> None: ...
+    def close(self) -> None: ...
+
+
+class Listening(Protocol):
+    """The owner of a port that is only listened to: it has no way to ask."""
+
+    @property
+    def trouble(self) -> EdgeFailure | None: ...
+    @property
+    def tally(self) -> Counter[Unused]: ...
+    def listen(self, until_ns: int) -> tuple[Outcome, ...]: ...
+    def changes(self) -> tuple[Change, ...]: ...
     def stop(self) -> None: ...
     def close(self) -> None: ...
 
@@ -46,6 +63,7 @@ class World:
     open_port: Callable[[AnySettings, Clock], Port] = Bus
     look_ns: int = LOOK_NS
     gather_ns: int = GATHER_NS
+    open_ear: Callable[[LineSettings, Clock, Mapping[int, int]], Listening] = Ear
 
     def instant(self) -> Instant:
         """Both clocks read together, in ms.

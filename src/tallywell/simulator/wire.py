@@ -16,9 +16,10 @@ from collections.abc import Callable, Iterable
 from tallywell.line.frame import LONGEST_FRAME
 from tallywell.line.timing import LineSettings
 from tallywell.simulator.line import SimulatedLine
+from tallywell.simulator.other_master import OtherMaster
 from tallywell.simulator.own_thread import OwnThread
 from tallywell.simulator.station import Served, Station
-from tallywell.simulator.trouble import Trouble
+from tallywell.simulator.trouble import RECIPES, Trouble
 
 AGAIN_NS = 50_000_000  # how long to leave a pseudo-terminal alone that its reader has hung up
 LONGEST_WAIT_NS = 60_000_000_000
@@ -34,6 +35,7 @@ class Wire(OwnThread):
     hears of each answer that left, on the wire's own thread, so that a truth can be kept beside the record.
     `troubles` strike by `seed`. An adapter that is pulled out and put back has another `path`: `moved` hears "" before
     it goes and the path when it is back, on the wire's own thread.
+    `master`: another one asks on this line, and the reader hears what it asks and what it is answered.
     The reader may close its side and come back: the simulator keeps the other end open meanwhile.
     """
 
@@ -49,9 +51,12 @@ class Wire(OwnThread):
         paced: bool = False,
         insists: bool = True,
         moved: Callable[[str], None] | None = None,
+        master: OtherMaster | None = None,
     ) -> None:
+        self._master = master
+        heard = [Trouble(RECIPES["echo"])] if master else []
         self._line = SimulatedLine(
-            station, settings, troubles, seed=seed, now_ns=time.monotonic_ns(), paced=paced, insists=insists
+            station, settings, (*troubles, *heard), seed=seed, now_ns=time.monotonic_ns(), paced=paced, insists=insists
         )
         self._utc_ms, self._told, self._moved = utc_ms, told, moved
         self._near = self._far = GONE
@@ -95,6 +100,8 @@ class Wire(OwnThread):
     def _wait_s(self) -> float:
         now_ns = time.monotonic_ns()
         due_ns = self._line.next_ns() if self._near != GONE else min(self._line.next_ns(), self._line.back_ns)
+        if self._master is not None:
+            due_ns = min(due_ns, self._master.next_ns())
         return max(0, min(due_ns - now_ns, LONGEST_WAIT_NS)) / 1e9
 
     def _take(self) -> None:
@@ -110,6 +117,10 @@ class Wire(OwnThread):
     def _play(self, now_ns: int) -> None:
         heard = self._line.take(now_ns)
         left = self._line.left()
+        if self._master is not None:
+            self._master.hear(len(heard), now_ns)
+            if request := self._master.ask(now_ns):
+                self._line.put(request, now_ns, self._utc_ms())
         if heard and self._near != GONE and self._write(heard) and self._told:
             for served in left:
                 self._told(served)
