@@ -11,7 +11,7 @@ import pytest
 
 from tallywell.line import bus as bus_file
 from tallywell.line import frame, mbap, socket_port
-from tallywell.line.away import PortAway, Reason
+from tallywell.line.away import Back, Lost, PortAway, Reason
 from tallywell.line.bus import Bus
 from tallywell.line.port import Wake
 from tallywell.line.socket_port import KEEPALIVE, open_socket
@@ -298,8 +298,45 @@ class TestConnection:
         again = Server(answers, server.port)
         assert bus.exchange(Ask(3, READ, PATIENT_NS)).data == words(READ)
         assert bus.trouble is None
+        lost, back = bus.changes()
+        assert isinstance(lost, Lost)
+        assert isinstance(back, Back)
+        assert (lost.first, back.device) == (Reason.UNREACHABLE, f"127.0.0.1, TCP port {server.port}")
+        assert back.away_ns > 0
         bus.close()
         again.end()
+
+    def test_one_that_takes_it_and_breaks_off_at_once_is_not_back(self, stand: Stand) -> None:
+        """As where another master has the only place: it is told once, not at each attempt."""
+
+        def turns_away(caller: Caller) -> None:
+            if caller.number < 5:
+                caller.breaks_off()
+            else:
+                answers(caller)
+
+        server, bus = stand(turns_away)
+        outcomes = [bus.exchange(Ask(unit, READ, PATIENT_NS)) for unit in range(1, 5)]
+        assert {outcome.fault for outcome in outcomes} == {Fault.PORT_LOST}
+        assert [type(change) for change in bus.changes()] == [Lost]
+        assert bus.exchange(Ask(5, READ, PATIENT_NS)).data == words(READ)
+        assert [type(change) for change in bus.changes()] == [Back]
+        assert server.connections == 5
+
+    def test_an_idle_connection_that_is_closed_is_no_loss(self, stand: Stand) -> None:
+        """Many gateways do it after a minute; it is made anew when it is needed."""
+
+        def once(caller: Caller) -> None:
+            caller.says(good(*caller.asked()))
+
+        server, bus = stand(once)
+        for _ in range(3):
+            assert bus.exchange(ASK).data == words(READ)
+            for _ in range(5):
+                time.sleep(0.02)
+                bus.look()
+        assert bus.changes() == ()
+        assert server.connections == 3, "nor is it made anew for nothing"
 
     def test_what_tells_of_a_vanished_peer_is_set(self, stand: Stand) -> None:
         server, _ = stand(Caller.until_the_end)
