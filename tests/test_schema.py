@@ -320,6 +320,8 @@ PLANTED: list[tuple[str, str, str, tuple[str | int, ...]]] = [
     ("map", "flow_rate: {table", "flow rate: {table", ("quantities",)),
     ("map", "flow_rate: {table: input, register: 0, type: float32, ", "flow_rate: {", ("quantities", "flow_rate")),
     ("map", "to: 3000", "to: 3000 gp", ("quantities", "flow_rate", "valid", "to")),
+    ("map", "unit: gpm", "unit: gal", ("quantities", "flow_rate", "unit")),
+    ("map", "unit: gpm", "unit: 2500/65535 gal/min", ("quantities", "flow_rate", "unit")),
     ("map", "    table: input\n", "", FORWARD),
     ("map", "register: 2\n", "register: 500000\n", (*FORWARD, "register")),
     ("map", "register: 2\n", "register: two\n", (*FORWARD, "register")),

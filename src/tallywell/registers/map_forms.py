@@ -568,5 +568,14 @@ class MapForm(Form):
     ] = None
     quantities: Annotated[
         Part,
-        Key("quantities:", "one group of keys for each quantity", holds=NamesOf(GroupOf(QuantityForm), NAMES, least=1)),
+        Key(
+            "quantities:",
+            "one group of keys for each quantity",
+            holds=NamesOf(
+                GroupOf(QuantityForm),
+                NAMES,
+                least=1,
+                known={"flow_rate": {"unit": acceptor.unit_schema("flow rate")}},
+            ),
+        ),
     ] = None

@@ -91,3 +91,10 @@ def measured_schema(kind: str, low: Fraction | None = None, *, above: bool = Fal
         above_zero = above or low > 0
         sign = r"(?!\s*-)(?=[^A-Za-z]*[1-9])" if above_zero else r"(?!\s*-[^A-Za-z]*[1-9])"
     return {"type": "string", "pattern": rf"^{sign}\s*[+-]?{_NUMBER}\s*(?:{known})\s*$"}
+
+
+def unit_schema(kind: str) -> Schema:
+    """A unit of the kind, or so many of it, also as a ratio: "gpm", "0.1 gpm", "2500/65535 gpm"."""
+    known = "|".join(sorted(units.KINDS[kind], key=len, reverse=True))
+    number = r"[0-9.][0-9.,_eE+-]*\s*"
+    return {"type": "string", "pattern": pattern(rf"(?:{number}(?:/\s*{number})?)?(?:{known})")}

@@ -5,8 +5,8 @@ yields its other keys, and what hangs together (addresses, references, shares) i
 """
 
 import re
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import Any, ClassVar, TypeVar
 
@@ -14,7 +14,7 @@ from pydantic import BaseModel, ConfigDict, PlainValidator, ValidationError
 from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails
 
-from tallywell.written.acceptor import Acceptor
+from tallywell.written.acceptor import Acceptor, Schema
 from tallywell.written.fields import nearest, suggestion
 from tallywell.written.located import Document, Path, quoted
 
@@ -47,11 +47,15 @@ class GroupOf:
 
 @dataclass(frozen=True, slots=True)
 class NamesOf:
-    """A group whose keys the user names (`names`: the pattern, ECMA-262, that a name meets); at least so many."""
+    """A group whose keys the user names (`names`: the pattern, ECMA-262, that a name meets); at least so many.
+
+    `known`: names that mean something by themselves, and what a schema asks of some of their keys besides.
+    """
 
     of: "Shape"
     names: str
     least: int = 0
+    known: Mapping[str, Mapping[str, Schema]] = field(default_factory=dict, hash=False)
 
 
 @dataclass(frozen=True, slots=True)

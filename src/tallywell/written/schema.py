@@ -55,7 +55,8 @@ def _of(shape: Shape, *, whole: bool) -> dict[str, Json]:
         return {**items, "minItems": shape.least} if shape.least else items
     names = {"propertyNames": {"pattern": shape.names}, "additionalProperties": _of(shape.of, whole=whole)}
     least = {"minProperties": shape.least} if whole and shape.least else {}
-    return {"type": "object", **names, **least}
+    known = {name: {"properties": dict(keys)} for name, keys in shape.known.items()}
+    return {"type": "object", **names, **least, **({"allOf": [{"properties": known}]} if known else {})}
 
 
 def _group(form: type[Form], *, whole: bool) -> dict[str, Json]:
