@@ -150,9 +150,9 @@ def test_a_random_world(
         world.turn(*ending)
     _never_early(world, plans)
     done = {ended.asked for ended in world.passes if ended.asked}
-    running = world.state.running.asked if world.state.running else None
+    begun = {turn.begun.asked for turn in world.state.turns if turn.begun}
     waiting = {look.asked for turn in world.state.turns for look in turn.looks}
-    assert looks == (done | waiting | {running}) - {None}
+    assert looks == (done | waiting | begun) - {None}
 
 
 def _never_early(world: World, plans: list[Plan]) -> None:
