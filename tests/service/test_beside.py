@@ -3,7 +3,8 @@
 from tallywell.line.frame import reply, request
 from tallywell.readings.exchange import Ask, Outcome, Read, Refused
 from tallywell.readings.faults import Fault
-from tallywell.service.beside import OVER_NS, Beside, LineNews, units_in
+from tallywell.service.beside import OVER_NS, Beside, units_in
+from tallywell.service.line_news import LineNews
 
 ASK = Ask(17, Read(4, 0, 2), 50_000_000)
 MINUTE_NS = 60_000_000_000
@@ -49,6 +50,7 @@ def test_an_owed_answer_is_no_such_byte() -> None:
 def test_frames_are_another_masters() -> None:
     heard = b"\x00" + request(40, Read(3, 0, 2)) + reply(41, 3, b"\1\2\3\4")
     said = told(*(outcome(second, heard) for second in range(3)))[2][0]
+    assert said.event is not None
     assert said.event[1]["units"] == [40, 41]
     assert "another master is on this line (frames of unit 40 and 41)" in said.said
 

@@ -2,15 +2,17 @@
 
 import random
 from collections.abc import Callable
+from dataclasses import replace
 
 import pytest
 
 from tallywell.line.away import Change
-from tallywell.readings.exchange import Ask, Outcome, Pass, Read
+from tallywell.readings.exchange import Ask, Outcome, Pass, Read, Refused
 from tallywell.readings.faults import Fault
 from tallywell.readings.problems import EdgeFailure
 from tallywell.schedule.clock import ManualClock
 from tallywell.schedule.due import LineState, LookAgain, Plan, Sleep, begin, next_ask
+from tallywell.service.line_news import LineNews
 from tallywell.service.lines import Delivered, LineThread
 from tallywell.service.site import Line
 
@@ -63,7 +65,15 @@ class PlayedPort:
     def close(self) -> None: ...
 
 
-def played(tells: bool) -> tuple[list[tuple[int, Ask]], list[Delivered]]:
+class EchoingPort(PlayedPort):
+    """And two bytes that nobody asked for come before each request."""
+
+    def exchange(self, ask: Ask) -> Outcome:
+        heard = (Refused(Fault.STRAY_BYTES, b"\xa5\x5a", unasked=True),)
+        return replace(super().exchange(ask), echoed=True, refused=heard)
+
+
+def played(tells: bool, port_of: type[PlayedPort] = PlayedPort) -> tuple[list[tuple[int, Ask]], list[Delivered]]:
     clock, delivered = ManualClock(), list[Delivered]()
     threads: list[LineThread] = []
 
@@ -73,7 +83,7 @@ def played(tells: bool) -> tuple[list[tuple[int, Ask]], list[Delivered]]:
     def over() -> None:
         threads[0].stop()
 
-    port = PlayedPort(clock, tells, told, over)
+    port = port_of(clock, tells, told, over)
     state = begin(PLANS, 0, 0, at_once=True)
     threads.append(LineThread(Line("field", "/dev/none", 19_200), port, state, clock, delivered.append))
     threads[0].start()
@@ -89,6 +99,13 @@ def test_what_was_reckoned_ahead_changes_nothing() -> None:
     assert delivered_ahead == delivered
     assert len(delivered) > POLLS / 3
     assert {done.fault for done in delivered if isinstance(done, Pass)} >= {None, Fault.STRAY_BYTES}
+
+
+def test_what_comes_beside_the_answers_is_told_once_and_before_the_pass_that_met_it() -> None:
+    _, delivered = played(tells=True, port_of=EchoingPort)
+    news = [(number, one) for number, one in enumerate(delivered) if isinstance(one, LineNews)]
+    assert [one.event[0] for _, one in news if one.event] == ["echo", "unasked_bytes"]
+    assert news[0][0] == 0
 
 
 def test_a_step_reckoned_ahead_is_taken(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -9,20 +9,12 @@ from dataclasses import dataclass, replace
 from tallywell.line import frame
 from tallywell.line.judge import stated_length
 from tallywell.readings.exchange import Outcome
+from tallywell.service.line_news import LineNews
 
 ECHO, UNASKED, UNASKED_OVER = "echo", "unasked_bytes", "unasked_bytes_over"  # events of the record
 SO_MANY, WITHIN_NS = 3, 600_000_000_000  # times within ten minutes: one start of a pump is no more than one or two
 OVER_NS = 3_600_000_000_000  # an hour without
 SHOWN_BYTES = 16
-
-
-@dataclass(frozen=True, slots=True)
-class LineNews:
-    """Something about a line for the log and the record: name and content of its event. `at_ns`: of the boot clock."""
-
-    at_ns: int
-    said: str
-    event: tuple[str, dict[str, object]]
 
 
 @dataclass(frozen=True, slots=True)

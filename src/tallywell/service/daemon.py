@@ -22,9 +22,7 @@ from tallywell.service.files import Loaded
 from tallywell.service.hearing import HearingThread, hearing
 from tallywell.service.lines import Delivered, LineThread, better_names, ended_ns
 from tallywell.service.local_time import offset_ms
-from tallywell.service.port_news import PortNews
 from tallywell.service.rows import PointKeys, row
-from tallywell.service.sampling import Told
 from tallywell.service.settings import EVENTS, Known, is_kept, known_of, news
 from tallywell.service.settings_noted import settings_noted
 from tallywell.service.site import AnyLine, Line, Site
@@ -233,7 +231,7 @@ class Daemon:
         """Give every delivered pass its number and its row, and what happened to a port its event."""
         while self._delivered:
             done = self._delivered.popleft()
-            if isinstance(done, PortNews | Told):
+            if not isinstance(done, Pass):
                 self._world.log(done.said)
                 if event := done.event:
                     self._note(*event, at_boot_ms=done.at_ns // MS_NS)

@@ -8,9 +8,10 @@ from tallywell.line.overheard import Unused
 from tallywell.readings.clocks import Clock
 from tallywell.readings.exchange import Outcome, Pass
 from tallywell.schedule.due import SILENCE, Plan
+from tallywell.service.line_news import LineNews
 from tallywell.service.lines import Delivered, News
 from tallywell.service.port_news import PortNews
-from tallywell.service.sampling import Sampled, Told
+from tallywell.service.sampling import Sampled
 from tallywell.service.sentences import counted, not_asked_for, place
 from tallywell.service.site import Line, Point
 from tallywell.service.world import Listening, World
@@ -83,10 +84,10 @@ class HearingThread:
             for done in one.due(now_ns, away=self._ear.trouble is not None):
                 self._deliver(done)
             if (names := one.unheard()) is not None:
-                self._deliver(Told(now_ns, f"{place(one.point)}: {_of_unheard(one.point, names)}"))
+                self._deliver(LineNews(now_ns, f"{place(one.point)}: {_of_unheard(one.point, names)}"))
         if now_ns >= self._say_ns and self._ear.trouble is None:
             self._say_ns = 2**63 - 1
-            self._deliver(Told(now_ns, f"line {self._line.name}: {passing(self._asked, self._ear.tally)}"))
+            self._deliver(LineNews(now_ns, f"line {self._line.name}: {passing(self._asked, self._ear.tally)}"))
 
 
 def hearing(

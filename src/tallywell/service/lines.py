@@ -9,13 +9,14 @@ from tallywell.line.links import Links
 from tallywell.readings.clocks import Clock
 from tallywell.readings.exchange import Ask, Outcome, Pass
 from tallywell.schedule.due import ClockStepped, LineState, LookAgain, Sleep, learned, next_ask
+from tallywell.service.beside import Beside
+from tallywell.service.line_news import LineNews
 from tallywell.service.port_news import PortNews
-from tallywell.service.sampling import Told
 from tallywell.service.site import AnyLine, Line
 from tallywell.service.world import LOOK_NS, Port
 
 News = LookAgain | ClockStepped
-Delivered = Pass | PortNews | Told
+Delivered = Pass | PortNews | LineNews
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +51,7 @@ class LineThread:
         self._deliver = deliver
         self._look_ns = look_ns
         self._news: deque[News] = deque()
+        self._beside = Beside(line.name)
         self._ahead: Ahead | None = None
         port.ahead = self._reckon_ahead
         self._wake = threading.Event()
@@ -98,6 +100,9 @@ class LineThread:
         else:
             outcome = self._port.exchange(step)
             self._tell_changes()  # before the pass that met them
+            self._beside, news = self._beside.after(outcome)
+            for one in news:
+                self._deliver(one)
             self._follow(outcome)
 
     def _reckon_ahead(self, soon: Outcome) -> None:
@@ -142,6 +147,6 @@ def better_names(lines: Iterable[AnyLine], links: Links | None = None) -> Iterat
 
 def ended_ns(done: Delivered) -> int:
     """When it came about."""
-    if isinstance(done, PortNews | Told):
+    if isinstance(done, PortNews | LineNews):
         return done.at_ns
     return done.outcomes[-1].ended_ns if done.outcomes else done.due_ns

@@ -70,15 +70,6 @@ class _Set:
         self.refused.clear()
 
 
-@dataclass(frozen=True, slots=True)
-class Told:
-    """Something about a line that is for the log alone. `at_ns`: of the boot clock."""
-
-    at_ns: int
-    said: str
-    event: None = None
-
-
 class Sampled:
     """One point. `plan` is what this program would ask; missed polls bear it."""
 
@@ -92,7 +83,7 @@ class Sampled:
         for found in read_sets(point.map, every_ns):
             names, main = with_needs(point.map, found.names), not self._sets
             own_ns = every_ns if main else found.rhythm.every_ns
-            self._sets.append(_Set(names, own_ns, now_ns, main, now_ns, self._doubt_ns))
+            self._sets.append(_Set(names, own_ns, now_ns, main, now_ns, _doubt_ns(point)))
         self._reads: dict[Read, frozenset[str]] = {}
         self._asked: set[str] = set()
         self._marks = 0
@@ -132,13 +123,7 @@ class Sampled:
 
     @property
     def patience_ns(self) -> int:
-        """How long a person waits for a reading."""
-        return min(self.point.every_ms * MS_NS + self._sets[0].within_ns + self._doubt_ns, LONGEST_LOOK_NS)
-
-    @property
-    def _doubt_ns(self) -> int:
-        """How long answers may be in doubt after a fault, about (overheard.py, rules 5 and 6)."""
-        return 2 * self.point.map.limits.longest_delay_ns + SECOND_NS
+        return patience_ns(self.point)
 
     def due(self, now_ns: int, *, away: bool = False) -> list[Pass]:
         """The passes that are through by now, the main one last: who asked sees all of it then. `away`: the port is."""
@@ -259,6 +244,17 @@ class Sampled:
             each.begin(NEVER)  # once, unless told
         else:
             each.begin(mark_from(at_ns + 1, each.every_ns, self._wall_minus_boot_ns))
+
+
+def patience_ns(point: Point) -> int:
+    """How long a person waits for a reading, at most."""
+    every_ns = point.every_ms * MS_NS
+    return min(every_ns + min(every_ns, WITHIN_NS) + _doubt_ns(point), LONGEST_LOOK_NS)
+
+
+def _doubt_ns(point: Point) -> int:
+    """How long answers may be in doubt after a fault, about (overheard.py, rules 5 and 6)."""
+    return 2 * point.map.limits.longest_delay_ns + SECOND_NS
 
 
 def _near(one: Outcome, chosen: Iterable[Outcome], within_ns: int) -> bool:

@@ -31,8 +31,8 @@ ADVICE: dict[str, str] = {
     Fault.PORT_LOST: _AWAY,
     Fault.NO_VALUE: "the meter answers, and its total says that there is no value",
     Fault.OUT_OF_RANGE: "the total is outside what the map allows: check type, word order and digits in the map",
-    Fault.TORN: "the total changed between the two requests that it takes; the next poll brings it; where this is often, "
-    "look for a read that brings the whole total",
+    Fault.TORN: "the total changed between the two requests that it takes; the next poll brings it; "
+    "where this is often, look for a read that brings the whole total",
     Fault.PLAN_MISMATCH: "the stored words do not fit the map they were read by",
     Fault.STOPPED: "the program was stopped while it asked",
 }
