@@ -84,7 +84,7 @@ def test_what_is_shown_of_a_quantity(capsys: pytest.CaptureFixture[str]) -> None
     assert "forward_total input 3 30004 uint32 2 low_word_first" in lines
     assert "alarms discrete 0 10001 bits 12 bits" in lines
     at = lines.index("forward_total scale_from: total_scale; one_count: 10 gal; capacity: 10^7; direction: forward;")
-    assert lines[at + 1] == "resettable: no; for_the_books: yes; every: poll"
+    assert lines[at + 1] == "resettable: no; for_the_books: yes; display: 7 digits of 10 gal; every: poll"
     assert "longest_delay 250 ms" in lines
     assert "pause 0 s" in lines
 

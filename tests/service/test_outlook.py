@@ -286,6 +286,19 @@ def test_a_total_that_is_not_for_the_books_may_go_round_as_it_likes() -> None:
     assert judged(map_text=trip)[1] == []
 
 
+def test_a_scaled_total_of_which_nothing_says_what_the_face_shows() -> None:
+    scaled = MAP.replace("digits: 9", "digits: 8, scale_from: scale")
+    scaled += "  scale: {table: input, register: 6, type: uint16, valid: {from: 1, to: 100}}\n"
+    face = "display: {one_count: 1 gal, digits: 8}"
+    assert judged(map_text=scaled.replace("digits: 8", f"digits: 8, {face}"))[1] == []
+    told = [str(problem) for problem in judged(SITE.replace("1200 gpm}", f"1200 gpm, {face}}}"), scaled)[1]]
+    assert only(told) == (
+        'site.yaml:9:54: warning: point "east": map: its forward_total is scaled by scale, and nothing says what the '
+        'face shows (got "a.yaml"); write "display: {one_count: 100 gal, digits: 8}", as the face has it, at the point '
+        "or in the map"
+    )
+
+
 def test_the_longest_outage_is_a_duration() -> None:
     site, problems = judged(SITE.replace("time_zone", "longest_outage: 7\ntime_zone"))
     assert site is None

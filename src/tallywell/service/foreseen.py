@@ -25,6 +25,7 @@ def foresee(document: Document, site: Site) -> None:
         for point in line.points:
             _judge_refresh(document, point.point)
             _judge_rounds(document, site, point)
+            _judge_face(document, point.point)
             if not any(point.point.map is known for known in judged):
                 judged.append(point.point.map)
                 _judge_rhythms(document, point.point)
@@ -146,6 +147,17 @@ def _judge_outage(document: Document, site: Site, point: Point, found: Round) ->
         "after such an outage nobody can tell how many times it went round: read a total with more digits, or state "
         "the true possible_rate or longest_outage"
     )
+    document.complain(at, what, do, warning=True)
+
+
+def _judge_face(document: Document, point: Point) -> None:
+    """A total that another register scales is taken in its least counts, which no face need show."""
+    books = point.map.books
+    if books is None or books.factor is None or books.display or point.display:
+        return
+    at = _map(point)
+    what = f"{label_of(at)}: its {books.name} is scaled by {books.factor.quantity}, and nothing says what the face shows"
+    do = 'write "display: {one_count: 100 gal, digits: 8}", as the face has it, at the point or in the map'
     document.complain(at, what, do, warning=True)
 
 
