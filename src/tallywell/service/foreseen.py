@@ -156,7 +156,8 @@ def _judge_face(document: Document, point: Point) -> None:
     if books is None or books.factor is None or books.display or point.display:
         return
     at = _map(point)
-    what = f"{label_of(at)}: its {books.name} is scaled by {books.factor.quantity}, and nothing says what the face shows"
+    what = f"{label_of(at)}: its {books.name} is scaled by {books.factor.quantity}"
+    what += ", and nothing says what the face shows"
     do = 'write "display: {one_count: 100 gal, digits: 8}", as the face has it, at the point or in the map'
     document.complain(at, what, do, warning=True)
 
