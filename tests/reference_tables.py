@@ -229,10 +229,11 @@ def _troubles() -> str:
             how_often(recipe, recipe.rate),
             named(recipe.told_as) or "a good reading",
             ("disturbed" if recipe.beside else "untouched") if recipe.told_as else "untouched",
+            " and ".join(f"`{framing}`" for framing in sorted(recipe.through, reverse=True)) or "no",
         )
         for recipe in RECIPES.values()
     )
-    return _table(("Recipe", "What it plays", "How often", "A poll that it strikes", "Other polls"), rows)
+    return _table(("Recipe", "What it plays", "How often", "A poll that it strikes", "Other polls", "Through a host"), rows)
 
 
 PARTS: dict[str, Callable[[], str]] = {

@@ -189,7 +189,8 @@ def test_an_adapter_that_is_pulled_out_takes_its_name_away_and_comes_back(site: 
 def test_troubles_that_are_not_there(site: Path) -> None:
     listed = run("simulate", "--list-troubles")
     assert listed.returncode == 0
-    assert "late_queued (5 of 100 answers): no_answer" in listed.stdout
+    assert "late_queued (5 of 100 answers; any line): no_answer" in listed.stdout
+    assert "noise (120 times a minute; serial lines only): stray_bytes" in listed.stdout
     for typed, said in [
         ("late_queud", "did you mean 'late_queued'?"),
         ("late_queued:nroth", "did you mean 'north'?"),
@@ -241,3 +242,35 @@ def test_a_line_through_a_host_is_played_at_a_port_that_stays(site: Path, framin
     assert "Traceback" not in gone.stdout + gone.stderr
     checked = run("check", site)
     assert "Of line far through a host no wire time is known" in " ".join(checked.stdout.split())
+
+
+@pytest.mark.parametrize(
+    ("framing", "trouble", "fault"),
+    [
+        ("tcp", "refuses:south:100", "exception"),
+        ("tcp", "other_unit:100", "wrong_address"),
+        ("rtu", "bad_crc:100", "bad_crc"),
+    ],
+)
+def test_a_trouble_of_a_line_through_a_host_is_told_by_its_name(
+    site: Path, framing: str, trouble: str, fault: str
+) -> None:
+    far = "  far:\n    port: /dev/serial/by-path/far\n    baud: 9600\n"
+    site.write_text(SITE.replace(far, f"  far: {{host: 192.0.2.10, framing: {framing}}}\n"))
+    with simulated(site, "--trouble", trouble) as copy:
+        assert missed(copy, "south") == fault
+
+
+def test_a_trouble_that_no_host_lets_through_is_refused_in_words(site: Path) -> None:
+    far = "  far:\n    port: /dev/serial/by-path/far\n    baud: 9600\n"
+    site.write_text(SITE.replace(far, "  far: {host: 192.0.2.10}\n"))
+    for typed, said in [
+        (
+            "bad_crc:south",
+            "south is on a line through a host; bad_crc can be played on serial lines, and with framing rtu",
+        ),
+        ("echo:south", "south is on a line through a host; echo can be played on serial lines, and on no such line"),
+    ]:
+        refused = run("simulate", site, "--trouble", typed, "--seconds", "1")
+        assert refused.returncode == 2, typed
+        assert said in " ".join(refused.stderr.split())

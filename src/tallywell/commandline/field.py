@@ -46,7 +46,8 @@ def stand(
         now_ms = _utc_ms()
         for line in site.lines.values():
             if isinstance(line, NetworkLine):
-                gateway = stack.enter_context(_gateway(path, site, line, options, now_ms))
+                played = troubles.get(line.name, ())
+                gateway = stack.enter_context(_gateway(path, site, line, options, now_ms, troubles=played))
                 sockets[line.name] = HOST, gateway.tcp_port
                 continue
             wire = _wire(site, line, options, now_ms, troubles=troubles.get(line.name, ()), link=links[line.name])
@@ -94,11 +95,15 @@ def _other_master(points: Sequence[Point], settings: LineSettings) -> OtherMaste
     return OtherMaster(asks, settings, every_ns=ROUND_NS, patience_ns=patience_ns, now_ns=now_ns, rest_ns=REST_NS)
 
 
-def _gateway(path: Path, site: Site, line: NetworkLine, options: argparse.Namespace, now_ms: int) -> TcpWire:
+def _gateway(
+    path: Path, site: Site, line: NetworkLine, options: argparse.Namespace, now_ms: int, *, troubles: Sequence[Trouble]
+) -> TcpWire:
     """At a TCP port that stays the same from start to start, as far as it is free."""
     meters = [_meter(point, options, now_ms) for point in site.points_of(line.name)]
     port = FIRST_PORT + crc32(f"{path.resolve()}:{line.name}".encode()) % PORTS
-    return TcpWire(Station(meters, TURNAROUND_NS), SocketSettings(HOST, port, line.framing.value), _utc_ms)
+    settings = SocketSettings(HOST, port, line.framing.value)
+    seed = f"{options.seed} {line.name}"
+    return TcpWire(Station(meters, TURNAROUND_NS), settings, _utc_ms, troubles=troubles, seed=seed)
 
 
 def _meter(point: Point, options: argparse.Namespace, now_ms: int) -> Meter:

@@ -4,18 +4,18 @@ import textwrap
 from difflib import get_close_matches
 
 from tallywell.commandline.site import called_wrongly, point_named
-from tallywell.service.site import Line, Site
+from tallywell.service.site import AnyLine, Line, Site
 from tallywell.simulator.trouble import RECIPES, Befalls, Recipe, Trouble
 
 WIDTH = 100
 
 
 def troubles_asked(texts: list[str], site: Site) -> dict[str, list[Trouble]]:
-    """By serial line, the troubles that `RECIPE[:POINT][:RATE]` ask for; a wrong one ends the command with 2.
+    """By line, the troubles that `RECIPE[:POINT][:RATE]` ask for; a wrong one ends the command with 2.
 
-    They befall bytes on a pair of wires; a line through a host has none here.
+    A recipe for all lines is played where it can be: not all come through a host.
     """
-    found: dict[str, list[Trouble]] = {name: [] for name, line in site.lines.items() if isinstance(line, Line)}
+    found: dict[str, list[Trouble]] = {name: [] for name in site.lines}
     for text in texts:
         name, *rest = text.split(":")
         recipe = _recipe(name)
@@ -27,11 +27,22 @@ def troubles_asked(texts: list[str], site: Site) -> dict[str, list[Trouble]]:
             trouble = Trouble(recipe, address, rate)
         except ValueError as wrong:
             raise called_wrongly(f"--trouble {text}: {wrong}") from None
-        if line is not None and line not in found:
-            raise called_wrongly(f"--trouble {text}: {point} is on a line through a host; troubles are of serial lines")
-        for of_line in found if line is None else [line]:
+        able = [of_line for of_line in (site.lines if line is None else [line]) if _comes(recipe, site.lines[of_line])]
+        if not able:
+            raise called_wrongly(f"--trouble {text}: {_not_there(recipe, point)}")
+        for of_line in able:
             found[of_line].append(trouble)
     return found
+
+
+def _comes(recipe: Recipe, line: AnyLine) -> bool:
+    return isinstance(line, Line) or line.framing.value in recipe.through
+
+
+def _not_there(recipe: Recipe, point: str | None) -> str:
+    where = "every line of this site leads through a host" if point is None else f"{point} is on a line through a host"
+    there = f"with framing {' or '.join(sorted(recipe.through))}" if recipe.through else "on no such line"
+    return f"{where}; {recipe.name} can be played on serial lines, and {there}"
 
 
 def _recipe(name: str) -> Recipe:
@@ -65,10 +76,15 @@ def told_as(recipe: Recipe) -> str:
     return " or ".join(recipe.told_as) or "a good reading"
 
 
+def through(recipe: Recipe) -> str:
+    """On which lines it can be played."""
+    return {0: "serial lines only", 1: "not with framing tcp", 2: "any line"}[len(recipe.through)]
+
+
 def listing() -> str:
-    """Every recipe: its name, how often it strikes, how a poll is told, and what it plays."""
+    """Every recipe: its name, how often it strikes and where, how a poll is told, and what it plays."""
     parts = []
     for recipe in RECIPES.values():
-        parts.append(f"{recipe.name} ({how_often(recipe, recipe.rate)}): {told_as(recipe)}")
+        parts.append(f"{recipe.name} ({how_often(recipe, recipe.rate)}; {through(recipe)}): {told_as(recipe)}")
         parts += textwrap.wrap(recipe.plays, WIDTH, initial_indent="    ", subsequent_indent="    ")
     return "\n".join(parts)

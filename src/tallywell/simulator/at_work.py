@@ -3,7 +3,7 @@
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 
-from tallywell.line.timing import LineSettings
+from tallywell.line.timing import Timing
 from tallywell.simulator.meter import MS_NS, Meter
 from tallywell.simulator.station import Answer, Answers
 from tallywell.simulator.trouble import RECIPES, Dice, Event, Recipe, Scene, Trouble, next_event
@@ -23,7 +23,7 @@ class _One:
     def of(self, address: int) -> dict[str, int]:
         return self.memory.setdefault(address, {})
 
-    def foresee(self, from_ns: int, settings: LineSettings, ours: frozenset[int]) -> None:
+    def foresee(self, from_ns: int, settings: Timing, ours: frozenset[int]) -> None:
         self.event = next_event(self.trouble, self.dice, settings, ours)
         self.event_ns = NEVER_NS if self.event is None else from_ns + self.event.after_ns
 
@@ -32,7 +32,7 @@ class AtWork:
     """Each trouble has chance of its own: what one draws changes no other. They strike in the order of RECIPES."""
 
     def __init__(
-        self, troubles: Iterable[Trouble], settings: LineSettings, ours: Iterable[int], seed: str, now_ns: int
+        self, troubles: Iterable[Trouble], settings: Timing, ours: Iterable[int], seed: str, now_ns: int
     ) -> None:
         self._settings, self._ours = settings, frozenset(ours)
         self._all = [_One(t, Dice(f"{seed} {n} {t.recipe.name}")) for n, t in enumerate(_sorted(troubles))]

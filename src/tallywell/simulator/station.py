@@ -9,7 +9,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from tallywell.line.frame import REQUEST_LENGTH, crc_holds, exception_reply, reply
-from tallywell.line.timing import LineSettings
+from tallywell.line.timing import Timing
 from tallywell.readings.exchange import READ_FUNCTIONS
 from tallywell.simulator.allowed import ILLEGAL_FUNCTION, ILLEGAL_VALUE, Refusal
 from tallywell.simulator.meter import MS_NS, Meter
@@ -50,7 +50,7 @@ class Answer:
     served: Served | None = None
     pauses: tuple[tuple[int, int], ...] = ()
 
-    def over_ms(self, utc_ms: int, settings: LineSettings) -> int:
+    def over_ms(self, utc_ms: int, settings: Timing) -> int:
         """When it has been said, the silence behind it included, if the request came at `utc_ms` and took no time."""
         pauses_ns = sum(pause_ns for _, pause_ns in self.pauses)
         lasts_ns = self.delay_ns + settings.wire_ns(len(self.frame)) + pauses_ns + settings.silence_ns

@@ -11,7 +11,7 @@ from enum import Enum
 from types import MappingProxyType
 
 from tallywell.line.frame import EXCEPTION_BIT, exception_reply, reply, request, with_crc
-from tallywell.line.timing import SECOND_NS, LineSettings
+from tallywell.line.timing import SECOND_NS, Framing, LineSettings, Timing
 from tallywell.readings.exchange import BIT_FUNCTIONS, READ_FUNCTIONS, Read
 from tallywell.readings.faults import Fault
 from tallywell.registers.quantity import Quantity
@@ -25,6 +25,12 @@ REFUSAL_BYTES = 5  # the shortest frame; another recipe may have left less of an
 AWAKE_MS, WAKES_MS = 5_000, 40
 OLDEST_TEAR_MS = 2**27  # a day and a half: how far back the older part of a torn value is looked for
 MINUTE_NS = 60 * SECOND_NS
+
+# What a line through a host can show. A gateway that speaks Modbus TCP checks the serial frames itself, and passes on
+# what is sound; a raw socket passes on every byte, but no silence.
+BOTH: frozenset[Framing] = frozenset({"tcp", "rtu"})
+BYTES: frozenset[Framing] = frozenset({"rtu"})
+WIRE: frozenset[Framing] = frozenset()
 
 
 class Befalls(Enum):
@@ -40,7 +46,7 @@ class Scene:
     """What a recipe for answers may look at. `memory` is the meter's own under this recipe, and outlives the scene."""
 
     dice: Dice
-    settings: LineSettings
+    settings: Timing
     meter: Meter
     utc_ms: int
     memory: dict[str, int]
@@ -64,13 +70,13 @@ class Event:
     answers: Answers = ()
     away_ns: int = 0
 
-    def lasts_ns(self, settings: LineSettings) -> int:
+    def lasts_ns(self, settings: Timing) -> int:
         return max([self.away_ns, *(a.delay_ns + settings.wire_ns(len(a.frame)) for a in self.answers)])
 
 
 PlaysAnswer = Callable[[Answer, Scene], Answers]
 PlaysRequest = Callable[[bytes, Dice], bytes]
-PlaysLine = Callable[[Dice, LineSettings, frozenset[int]], Event]
+PlaysLine = Callable[[Dice, Timing, frozenset[int]], Event]
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,7 +85,7 @@ class Recipe:
     `beside`: how other polls may be told that it disturbs.
 
     `rate` counts what `befalls` says. A recipe `always` at work has none: it may change every answer. One of the three
-    ways of playing is there.
+    ways of playing is there. `through`: the framings of a line through a host on which it can be played too.
     """
 
     name: str
@@ -91,6 +97,7 @@ class Recipe:
     line: PlaysLine | None = field(default=None, repr=False)
     always: bool = False
     beside: tuple[Fault, ...] = ()
+    through: frozenset[Framing] = BOTH
 
     @property
     def befalls(self) -> Befalls:
@@ -141,7 +148,11 @@ def _late_busy(answer: Answer, scene: Scene) -> Answers:
 def _held_back(answer: Answer, scene: Scene) -> Answer:
     least, most = LATE_PERCENT
     percent = scene.dice.randint(least, most)
-    delay_ns = scene.meter.map.limits.longest_delay_ns * percent // 100 - scene.settings.silence_ns
+    delay_ns = scene.meter.map.limits.longest_delay_ns * percent // 100
+    if isinstance(scene.settings, LineSettings):
+        delay_ns -= scene.settings.silence_ns  # it is counted from the end of that
+    else:
+        delay_ns += scene.settings.latency_ns  # what comes sooner is waited for: the gateway may take as long
     late = replace(answer, delay_ns=delay_ns)
     scene.memory["free_ms"] = late.over_ms(scene.utc_ms, scene.settings)
     return late
@@ -322,11 +333,11 @@ def _echo_part(frame: bytes, dice: Dice) -> bytes:
 # --- the line by itself
 
 
-def _noise(dice: Dice, _settings: LineSettings, _ours: frozenset[int]) -> Event:
+def _noise(dice: Dice, _settings: Timing, _ours: frozenset[int]) -> Event:
     return Event(0, (Answer(0, dice.randbytes(dice.randint(1, 6))),))
 
 
-def _other_master(dice: Dice, settings: LineSettings, ours: frozenset[int]) -> Event:
+def _other_master(dice: Dice, settings: Timing, ours: frozenset[int]) -> Event:
     """It asks a unit that is none of ours, and is answered."""
     unit = dice.choice(sorted(set(range(1, 248)) - ours))
     read = Read(dice.choice((3, 4)), dice.randrange(1000), dice.randint(1, 12))
@@ -336,11 +347,11 @@ def _other_master(dice: Dice, settings: LineSettings, ours: frozenset[int]) -> E
     return Event(0, (Answer(0, asked), Answer(answered_ns, reply(unit, read.function, content))))
 
 
-def _unplugged(dice: Dice, _settings: LineSettings, _ours: frozenset[int]) -> Event:
+def _unplugged(dice: Dice, _settings: Timing, _ours: frozenset[int]) -> Event:
     return Event(0, away_ns=dice.randint(200, 3_000) * MS_NS)
 
 
-def next_event(trouble: Trouble, dice: Dice, settings: LineSettings, ours: frozenset[int]) -> Event | None:
+def next_event(trouble: Trouble, dice: Dice, settings: Timing, ours: frozenset[int]) -> Event | None:
     """The next happening of a LINE recipe, counted from the one before; intervals as of independent events."""
     play = trouble.recipe.line
     if not trouble.often or play is None:
@@ -380,30 +391,34 @@ _RECIPES = (
         "A word more or fewer than asked, or a byte count that is not that of the frame.",
         10, (Fault.WRONG_BYTE_COUNT, Fault.WRONG_LENGTH), answer=_other_count,
     ),
-    Recipe("bad_crc", "The checksum of an answer is wrong.", 10, (Fault.BAD_CRC,), answer=_bad_crc),
+    Recipe("bad_crc", "The checksum of an answer is wrong.", 10, (Fault.BAD_CRC,), answer=_bad_crc, through=BYTES),
     Recipe(
         "bit_errors",
         "One to three bits of an answer flip.",
-        10, (Fault.BAD_CRC,), answer=_bit_errors,
+        10, (Fault.BAD_CRC,), answer=_bit_errors, through=BYTES,
     ),
     Recipe("cut_short", "An answer ends early, after one byte or more.", 10, (Fault.WRONG_LENGTH,), answer=_cut_short),
     Recipe(
         "noise_before",
         "One to six stray bytes right before an answer.",
-        10, (Fault.STRAY_BYTES,), answer=_noise_before,
+        10, (Fault.STRAY_BYTES,), answer=_noise_before, through=BYTES,
     ),
     Recipe(
         "noise_behind",
         "One to six stray bytes right behind an answer.",
-        10, (Fault.STRAY_BYTES,), answer=_noise_behind,
+        10, (Fault.STRAY_BYTES,), answer=_noise_behind, through=BYTES,
     ),
-    Recipe("twice", "An answer comes twice without a pause.", 10, (Fault.STRAY_BYTES,), answer=_twice),
+    Recipe("twice", "An answer comes twice without a pause.", 10, (Fault.STRAY_BYTES,), answer=_twice, through=BYTES),
     Recipe("silent", "An answer does not come.", 10, (Fault.NO_ANSWER,), answer=_silent),
-    Recipe("slow_bytes", "Three pauses of 1.5 to 2.4 characters inside an answer.", 30, (), answer=_slow_bytes),
+    Recipe(
+        "slow_bytes",
+        "Three pauses of 1.5 to 2.4 characters inside an answer.",
+        30, (), answer=_slow_bytes, through=WIRE,
+    ),
     Recipe(
         "broken_frame",
         "One pause inside an answer, longer than the silence and the adapter's delay together.",
-        10, (Fault.WRONG_LENGTH,), answer=_broken_frame,
+        10, (Fault.WRONG_LENGTH,), answer=_broken_frame, through=WIRE,
     ),
     Recipe(
         "late_queued",
@@ -418,26 +433,26 @@ _RECIPES = (
     Recipe(
         "echo",
         "The adapter hears each request that it sends.",
-        100, (), request=_echo,
+        100, (), request=_echo, through=WIRE,
     ),
     Recipe(
         "echo_part",
         "The adapter hears the end of the request that it sends.",
-        10, (Fault.STRAY_BYTES,), request=_echo_part,
+        10, (Fault.STRAY_BYTES,), request=_echo_part, through=WIRE,
     ),
     Recipe(
         "noise",
         "One to six stray bytes at any time, whether anybody was asked or not.",
-        120, (Fault.STRAY_BYTES,), line=_noise, beside=_DISTURBED,
+        120, (Fault.STRAY_BYTES,), line=_noise, through=WIRE, beside=_DISTURBED,
     ),
     Recipe(
         "other_master",
         "Another master asks a unit that is none of the site's, and is answered.",
-        60, (Fault.WRONG_ADDRESS, Fault.STRAY_BYTES), line=_other_master, beside=_DISTURBED,
+        60, (Fault.WRONG_ADDRESS, Fault.STRAY_BYTES), line=_other_master, through=WIRE, beside=_DISTURBED,
     ),
     Recipe(
         "unplugged",
-        "The adapter is pulled out and put back 0.2 to 3 s later.",
+        "The adapter is pulled out and put back 0.2 to 3 s later; of a line through a host, the gateway restarts.",
         4, (Fault.PORT_LOST,), line=_unplugged,
     ),
 )  # fmt: skip
