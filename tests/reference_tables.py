@@ -233,7 +233,8 @@ def _troubles() -> str:
         )
         for recipe in RECIPES.values()
     )
-    return _table(("Recipe", "What it plays", "How often", "A poll that it strikes", "Other polls", "Through a host"), rows)
+    heads = ("Recipe", "What it plays", "How often", "A poll that it strikes", "Other polls", "Through a host")
+    return _table(heads, rows)
 
 
 PARTS: dict[str, Callable[[], str]] = {
