@@ -36,19 +36,29 @@ def plan(site: Site) -> list[str]:
         "Points",
         *table(_POINT_COLUMNS, [_point_row(point) for point in points]),
         "",
-        "What a pass costs on the wire",
-        *table(_READ_COLUMNS, [row for point in points for row in _read_rows(point)]),
-        *_notes(_silence_notes(points)),
-        *_notes(note for point in points for note in _read_notes(point)),
-        "",
+        *_costs([point for line in lines for point in line.points if not line.line.listen_only]),
         "What each line carries",
         *table(_LINE_COLUMNS, [_line_row(line) for line in lines]),
+        *_notes(_listened_note(line) for line in lines if line.line.listen_only),
         "",
         "How long a total lasts before it goes round, at the possible rate",
         *table(_TOTAL_COLUMNS, [_total_row(point, found) for point in points for found in point.rounds]),
         *_notes(_step_note(point.point, found) for point in points for found in point.rounds if found.step_m3),
         "",
         *_wrapped(_assumed(site)),
+    ]
+
+
+def _costs(asked: Sequence[PointOutlook]) -> list[str]:
+    """Of the points that this program asks itself."""
+    if not asked:
+        return []
+    return [
+        "What a pass costs on the wire",
+        *table(_READ_COLUMNS, [row for point in asked for row in _read_rows(point)]),
+        *_notes(_silence_notes(asked)),
+        *_notes(note for point in asked for note in _read_notes(point)),
+        "",
     ]
 
 
@@ -201,8 +211,18 @@ _LINE_COLUMNS = (
 
 def _line_row(line: LineOutlook) -> tuple[str, ...]:
     name, count = line.line.name, str(len(line.points))
+    if line.line.listen_only:
+        return name, count, "", "", "listened to", ""
     shares = (per_cent(line.share), per_cent(line.longest_share))
     return name, count, at_least(line.cycle_ns), _least(line.least_ns), *shares
+
+
+def _listened_note(line: LineOutlook) -> str:
+    return (
+        f"{line.line.name}: nothing is asked there, so no load is reckoned. Recorded is what another master asks, as "
+        "far as it covers the maps, at most once for each mark of every; `tallywell status` names what it was not "
+        "heard to ask for."
+    )
 
 
 def _least(ns: int | None) -> str:

@@ -4,7 +4,8 @@ All that the map reads is polled, also what is otherwise read once or daily; set
 written for are named.
 
 Where the daemon runs it does the polling, since one process owns the port; otherwise this command does. Either way
-the reading is kept. Exit 1 when a point could not be read.
+the reading is kept. On a line that is only listened to it waits until the other master asks, a minute at most. Exit 1
+when a point could not be read.
 """
 
 import argparse
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
 SUMMARY = "poll now and show everything decoded, raw words beside it"
 
 PATIENCE_S = 15.0
+AFTER_S = 3.0  # until the daemon sees the ask, and stores what came of it
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -45,11 +47,19 @@ def _asked(loaded: "Loaded", site: "Site", point: "Point") -> bool:
     from tallywell.commandline.site import user
     from tallywell.service.entering import Fate, ask
 
-    outlook = ask(loaded.record, point.name, user(), PATIENCE_S)
+    listened = site.lines[point.line].listen_only
+    patience_s = PATIENCE_S
+    if listened:
+        from tallywell.service.sampling import patience_ns
+
+        patience_s = patience_ns(point) / 1e9 + AFTER_S
+        print(f"{point.name}: waiting for up to {patience_s:.0f} s for the other master to ask", flush=True)
+    outlook = ask(loaded.record, point.name, user(), patience_s)
     if outlook.seq is not None:
         return _shown(loaded, site, point, outlook.seq)
     if outlook.fate is Fate.QUEUED:
-        print(f"{point.name}: the daemon has not polled it within {PATIENCE_S:.0f} s; `tallywell status` says more")
+        done = "heard it asked for" if listened else "polled it"
+        print(f"{point.name}: the daemon has not {done} within {patience_s:.0f} s; `tallywell status` says more")
     else:
         why = f" ({outlook.why})" if outlook.why else ""
         print(f"{point.name}: the daemon does not poll it{why}; it runs by an older site file: start it again")

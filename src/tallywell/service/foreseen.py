@@ -21,7 +21,8 @@ def foresee(document: Document, site: Site) -> None:
     """Note in the document of the site file what its outlook is at fault or to be warned of."""
     judged: list[RegisterMap] = []
     for line in outlook(site):
-        _judge_line(document, line)
+        if not line.line.listen_only:  # there nothing is asked
+            _judge_line(document, line)
         for point in line.points:
             _judge_refresh(document, point.point)
             _judge_rounds(document, site, point)
@@ -29,7 +30,8 @@ def foresee(document: Document, site: Site) -> None:
             if not any(point.point.map is known for known in judged):
                 judged.append(point.point.map)
                 _judge_rhythms(document, point.point)
-                _judge_wake(document, point)
+                if not line.line.listen_only:
+                    _judge_wake(document, point)
 
 
 def _every(point: Point) -> Path:

@@ -7,7 +7,8 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from tallywell.line.overheard import Unused
 from tallywell.readings.clocks import Clock
 from tallywell.readings.exchange import Outcome, Pass
-from tallywell.schedule.due import SILENCE, Plan
+from tallywell.schedule.due import SILENCE
+from tallywell.schedule.plan import Plan
 from tallywell.service.line_news import LineNews
 from tallywell.service.lines import Delivered, News
 from tallywell.service.port_news import PortNews

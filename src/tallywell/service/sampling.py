@@ -17,7 +17,7 @@ from tallywell.readings.exchange import Outcome, Pass, Read, Refused
 from tallywell.readings.faults import Fault
 from tallywell.registers.blocks import read_sets, with_needs
 from tallywell.registers.decode import brings
-from tallywell.schedule.due import ClockStepped, LookAgain, Plan, mark_from
+from tallywell.schedule.plan import ClockStepped, LookAgain, Plan, mark_from
 from tallywell.service.site import Point
 
 SECOND_NS = 1_000_000_000
