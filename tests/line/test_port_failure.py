@@ -18,7 +18,7 @@ from tallywell.line import port_failure
 from tallywell.line.away import PortAway, Reason
 from tallywell.line.links import Links
 from tallywell.line.port import SerialOpener, Wake, rs485_bytes
-from tallywell.line.port_failure import failure, holder_of
+from tallywell.line.port_failure import Doubtful, NoRs485, failure, holder_of
 from tallywell.line.timing import LineSettings, Rs485
 from tests.line.conftest import Pair
 
@@ -148,6 +148,21 @@ class TestInOneLine:
         found = opening(pair.path)
         assert found.reason is Reason.DENIED
         assert re.search(said, found.hint), found.hint
+
+    @pytest.mark.parametrize("number", sorted(errno.errorcode))
+    def test_where_nothing_can_be_found_out(self, monkeypatch: pytest.MonkeyPatch, number: int) -> None:
+        """As in a sandbox without /proc and /dev: it is said all the same, or the line's thread would end by it."""
+
+        def refuse(*_: object, **__: object) -> None:
+            raise PermissionError(errno.EACCES, "as a sandbox does")
+
+        for name in ("iterdir", "glob", "read_text", "stat", "readlink"):
+            monkeypatch.setattr(Path, name, refuse)
+        for name in ("stat", "readlink", "listdir", "scandir"):
+            monkeypatch.setattr(os, name, refuse)
+        for failed in (OSError(number, "x"), termios.error(number, "x"), Doubtful(), NoRs485(number), ValueError("\0")):
+            said = failure(LineSettings("/dev/none"), failed, Links(Path("/none")), "/dev/none")
+            assert str(said).startswith("port /dev/none: ")
 
     def test_permission_where_nothing_can_be_looked_at(self) -> None:
         said = failure(LineSettings("/none/x"), PermissionError(errno.EPERM, "x"), Links(Path("/none")), "/none/x")

@@ -173,11 +173,17 @@ def holder_of(name: str, locks: Path = LOCKS) -> int | None:
 def _has_open(name: str) -> int | None:
     """A process that has this port open, of those whose descriptors this user may see."""
     device = os.path.realpath(name)
-    for folder in Path("/proc").glob("[0-9]*/fd"):
-        with suppress(OSError):
-            if any(os.readlink(found) == device for found in folder.iterdir()):  # noqa: PTH115 # not resolved further
+    with suppress(OSError):
+        for folder in Path("/proc").glob("[0-9]*/fd"):
+            if _leads(folder, device):
                 return int(folder.parent.name)
     return None
+
+
+def _leads(folder: Path, device: str) -> bool:
+    with suppress(OSError):
+        return any(os.readlink(found) == device for found in folder.iterdir())  # noqa: PTH115 # not resolved further
+    return False
 
 
 def _program(pid: int) -> str:
