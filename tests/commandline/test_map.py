@@ -378,6 +378,39 @@ def test_first_errors(words: tuple[str, ...], says: str, capsys: pytest.CaptureF
     assert said.err.count("\n") == 1
 
 
+# --- a text
+
+
+ELBOW = str(CONFIGS / "maps" / "elbow-g.yaml")
+
+
+@pytest.mark.parametrize(
+    ("words", "shows", "code", "said_last"),
+    [
+        ("412D 3137 0000 0000", "A-17", 0, "serial_number agrees with the display (A-17): the map is right here."),
+        ("3030 3137 0000 0000", "0017", 0, "serial_number agrees with the display (0017): the map is right here."),
+        (
+            "2D41 3731 0000 0000", "A-17", 1,
+            "serial_number: {register: 107, type: text, words: 4, byte_order: low_byte_first}",
+        ),
+        ("0000 412D 3137 0000", "A-17", 1, "serial_number: {register: 108, type: text, words: 3}"),
+        ("412D 3137 0000 0000", "B-17", 1, "Give the words beside them, too."),
+    ],
+)  # fmt: skip
+def test_a_text_that_the_plate_shows(
+    words: str, shows: str, code: int, said_last: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    said = Said(capsys, "try", ELBOW, "--quantity", "serial_number", "--words", words, "--should-be", shows)
+    assert (said.code, said.lines[-1]) == (code, said_last)
+
+
+def test_a_text_where_the_map_has_none(capsys: pytest.CaptureFixture[str]) -> None:
+    said = Said(capsys, "try", ELBOW, "--words", "412D 3137 0000", "--should-be", "A-17")
+    assert said.lines[-1] == "{table: input, register: 1, type: text, words: 3}"
+    bits = Said(capsys, "try", WAFER, "--bits", "101", "--should-be", "A-17")
+    assert bits.lines[-1] == "a text is in no bit; leave out --should-be"
+
+
 # --- tidy
 
 

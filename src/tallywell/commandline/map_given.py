@@ -9,7 +9,7 @@ from tallywell.readings.exchange import Read
 from tallywell.registers.fitting import Wanted, wanted
 from tallywell.registers.given import bits_given, decimal_words_given, words_given
 from tallywell.registers.numbering import Wrong, on_the_wire
-from tallywell.registers.quantity import Quantity, RegisterMap, Table
+from tallywell.registers.quantity import Kind, Quantity, RegisterMap, Table
 from tallywell.written.fields import integer, suggestion
 
 
@@ -24,7 +24,12 @@ def content_given(options: argparse.Namespace) -> tuple[bytes, int]:
     return words, len(words) // 2
 
 
-def display_given(text: str) -> Wanted:
+def display_given(text: str, begin: "Begin", found: RegisterMap) -> Wanted | str:
+    """A number with its unit, or the text itself: where the words begin at a text, and where it begins as none does."""
+    there = [q for q in found.quantities.values() if (q.table, q.first) == (begin.table, begin.register)]
+    about = begin.about or next(iter(there), None)
+    if (about is not None and about.kind is Kind.TEXT) or text.strip()[:1].isalpha():
+        return text.strip()
     try:
         return wanted(text)
     except ValueError as wrong:

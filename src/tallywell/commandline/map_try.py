@@ -22,11 +22,12 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--quantity", metavar="NAME", help="the words begin at this quantity")
     parser.add_argument("--register", metavar="N", help="the words begin at this register, as the map counts them")
     parser.add_argument("--table", choices=("holding", "input", "coil", "discrete"), help="the table of --register")
-    parser.add_argument("--should-be", metavar="NUMBER", help='what the display shows: 1234567, or "1234.5 gal"')
+    parser.add_argument("--should-be", metavar="SHOWN", help='what the display shows: 1234567, "1234.5 gal", or a text')
 
 
 def run(options: argparse.Namespace) -> int:
     from tallywell.commandline.map_display import searched
+    from tallywell.commandline.map_display_text import searched_text
     from tallywell.commandline.map_file import Written, sound_map
     from tallywell.commandline.map_given import begin_given, content_given, display_given, read_given
     from tallywell.commandline.map_trial import Trial, head, odd_lines, values_lines
@@ -35,14 +36,14 @@ def run(options: argparse.Namespace) -> int:
     written = Written(loaded)
     content, count = content_given(options)
     begin = begin_given(options, found, written, bits=options.bits is not None)
-    wanted = None if options.should_be is None else display_given(options.should_be)
-    kind_shown = wanted.kind if wanted else ""
+    wanted = None if options.should_be is None else display_given(options.should_be, begin, found)
+    kind_shown = wanted.kind if wanted and not isinstance(wanted, str) else ""
     trial = Trial(found, written, content, read_given(begin, count), begin.about, kind_shown=kind_shown)
     print("\n".join([head(trial), *begin.why, *values_lines(trial)]))
     if wanted is None:
         for line in odd_lines(trial):
             print(line)
         return 0 if trial.values else 1
-    lines, agrees = searched(trial, wanted)
+    lines, agrees = searched_text(trial, wanted) if isinstance(wanted, str) else searched(trial, wanted)
     print("\n".join(lines))
     return 0 if agrees else 1
