@@ -52,6 +52,7 @@ WHAT: dict[str, str] = {
     Fault.PLAN_MISMATCH: "words that do not fit the map",
     Fault.STOPPED: "no reading",
 }
+_LISTENED = "this line is only listened to: it may also be that the other master does not ask this address"
 COUNTING = "is counting"
 AT_REST = "is at rest"
 ONE_READING = "answers; one reading does not show whether it counts"
@@ -70,10 +71,6 @@ class Watch:
     missed: int = 0
     since_ms: int | None = None
     fault: str | None = None
-
-    @property
-    def port_lost(self) -> bool:
-        return self.fault == Fault.PORT_LOST
 
     def after(self, poll: Poll) -> "Watch":
         """The same after one more poll. A poll that we stopped ourselves says nothing of the meter."""
@@ -154,7 +151,7 @@ class Seen:
     """What `status` knows of a point. `readings`: the newest good ones, newest first, each (age in ms, decoded).
 
     `settings`: as they were read last; `changed`: those that changed lately. `unheard`: quantities for which the other
-    master of a line that is only listened to was not heard to ask.
+    master of a line that is only listened to was not heard to ask; `listened`: the line is such.
     """
 
     readings: tuple[tuple[int, Decoded], ...]
@@ -162,6 +159,7 @@ class Seen:
     settings: Known = field(default_factory=dict)
     changed: tuple[SettingChange, ...] = ()
     unheard: tuple[str, ...] = ()
+    listened: bool = False
 
 
 def status(point: Point, seen: Seen, zone: ZoneInfo) -> str:
@@ -173,7 +171,8 @@ def status(point: Point, seen: Seen, zone: ZoneInfo) -> str:
         f"{one.quantity} changed from {one.before} to {one.after} on {clock_time(one.at_ms, zone)}"
         for one in seen.changed
     ]
-    unheard = [not_asked_for(seen.unheard)] if seen.unheard else []
+    unheard = [_LISTENED] if seen.listened and seen.watch.fault == Fault.NO_ANSWER else []
+    unheard += [not_asked_for(seen.unheard)] if seen.unheard else []
     return "; ".join([_counts(point, seen, zone), *unexpected, *changed, *unheard])
 
 
