@@ -31,10 +31,10 @@ POLLS = 3_600  # of each recipe: with the clean line and several at once more th
 # Of 100 polls, so many come well at the recipe's own rate. A damaged answer costs its own poll and no other; what comes
 # at a time of its own (late answers, noise, another master) may cost the next one.
 LEAST_GOOD = {
-    "late_queued": 89, "late_busy": 88, "silent": 88, "asleep": 99, "bad_crc": 88, "bit_errors": 88, "cut_short": 88,
+    "late_queued": 90, "late_busy": 90, "silent": 88, "asleep": 99, "bad_crc": 88, "bit_errors": 88, "cut_short": 88,
     "slow_bytes": 100, "broken_frame": 88, "noise_before": 88, "noise_behind": 88, "twice": 88, "other_unit": 88,
     "other_function": 88, "other_count": 88, "refuses": 88, "torn_words": 100, "torn_parts": 100, "frozen": 100,
-    "echo": 100, "echo_part": 88, "noise": 94, "other_master": 96, "unplugged": 97,
+    "echo": 100, "echo_part": 88, "noise": 95, "other_master": 97, "unplugged": 98,
 }  # fmt: skip
 # Here a poll that was not struck itself is never missed.
 ALONE = {name for name, recipe in RECIPES.items() if not recipe.beside and recipe.befalls.name != "LINE"}
