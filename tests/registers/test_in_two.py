@@ -13,7 +13,7 @@ from tallywell.readings.faults import Fault
 from tallywell.readings.units import measure
 from tallywell.registers.blocks import books_read, chosen, chosen_sets, plain_reads, reads
 from tallywell.registers.decode import bringing, decode, holds
-from tallywell.registers.encode import encode
+from tallywell.registers.encode import encode, encoded_parts
 from tallywell.registers.in_two import in_two
 from tallywell.registers.numbers import limits as limits_of
 from tallywell.registers.quantity import (
@@ -30,6 +30,7 @@ from tallywell.registers.quantity import (
     ValueType,
     WordOrder,
 )
+from tallywell.simulator.allowed import refusal
 
 LITRE = measure("1 L", "volume")
 LOW_FIRST = WordOrder.LOW_WORD_FIRST
@@ -179,6 +180,77 @@ def test_no_read_of_the_plan_is_one_that_the_meter_would_refuse(register_map: Re
             touched = range(read.register, read.register + read.words)
             assert not any(span.first <= r < span.end for span in register_map.do_not_read for r in touched)
             assert not limits.exact_reads or read in limits.exact_reads
+
+
+# --- several quantities in one map
+
+KINDS = [ValueType.UINT16, ValueType.UINT16, ValueType.UINT32, ValueType.INT32, ValueType.FLOAT32, ValueType.UINT64]
+
+
+@st.composite
+def crowded(draw: st.DrawFn) -> RegisterMap:
+    """Neighbours of several lengths, totals of two registers among them, and a meter that gives little at once."""
+    found, at = [total(draw(st.integers(0, 2)), draw(st.sampled_from([ValueType.UINT16, ValueType.UINT32])))], 4
+    for number in range(draw(st.integers(1, 5))):
+        at += draw(st.integers(0, 2))
+        kind = draw(st.sampled_from(KINDS))
+        quantity = Quantity(
+            f"q{number}", Kind.OTHER, Table.INPUT, at, kind, word_order=draw(st.sampled_from(WordOrder))
+        )
+        if kind in (ValueType.UINT16, ValueType.UINT32) and draw(st.booleans()):
+            low = LowPart(at + kind.words + draw(st.integers(0, 3)), ValueType.UINT16, 1000)
+            quantity = replace(total(at, kind, low_part=low), name=f"q{number}", for_the_books=False)
+        found.append(quantity)
+        at = quantity.end
+    limits = draw(st.sampled_from([Limits(words_per_read=1), Limits(words_per_read=2), Limits(words_per_read=3),
+                                   Limits(one_by_one=True), Limits(words_per_read=3, padding=1)]))  # fmt: skip
+    owned = {r for q in found for r in (*range(q.register, q.register + q.words), *(_low_registers(q)))}
+    free = [r for r in range(at) if r not in owned]
+    barred = draw(st.lists(st.sampled_from(free), max_size=2)) if free else []
+    return map_of(*found, limits=limits, barred=[Span(Table.INPUT, r, r + 1) for r in barred])
+
+
+def _low_registers(quantity: Quantity) -> range:
+    return range(quantity.low_part.register, quantity.low_part.end) if quantity.low_part else range(0)
+
+
+def comes_at_once(register_map: RegisterMap, quantity: Quantity) -> bool:
+    """Whether the meter gives all of it in one answer, judged register by register."""
+    inside = range(quantity.first, quantity.end)
+    barred = any(span.first <= register < span.end for span in register_map.do_not_read for register in inside)
+    gap = len(inside) - quantity.words - len(_low_registers(quantity))
+    alone = register_map.limits.one_by_one and gap > 0
+    return len(inside) <= register_map.limits.words_per_read and not barred and not alone
+
+
+@settings(max_examples=400)
+@given(crowded(), st.data())
+def test_a_plan_brings_all_that_one_or_two_requests_can_bring(register_map: RegisterMap, data: st.DataObject) -> None:
+    most = register_map.limits.words_per_read
+    for plan in (reads(register_map), plain_reads(register_map)):
+        assert all(refusal(register_map, r.function, r.register, r.words) is None for r in plan)
+        three = 0
+        for quantity in register_map.quantities.values():
+            found = bringing(register_map, plan, quantity)
+            parts = [quantity.words] if quantity.low_part is None else [quantity.words, quantity.low_part.words]
+            can = max(parts) <= most if quantity.low_part else quantity.words <= 2 * most
+            assert bool(found) == can
+            assert len(found) in ((1,) if comes_at_once(register_map, quantity) else (3, 0))
+            three += len(found) == 3
+        names = [q.name for q in register_map.quantities.values() if bringing(register_map, plan, q)]
+        numbers = {name: data.draw(st.integers(0, 9999)) for name in names}
+        values = decode(register_map, plan, (1 << len(plan)) - 1, standing(register_map, plan, numbers)).values
+        assert {name: value.total.count if value.total else value.number for name, value in values.items()} == numbers
+        event(f"{three} in two requests")
+
+
+def standing(register_map: RegisterMap, plan: Sequence[Read], numbers: dict[str, int]) -> bytes:
+    """What a meter gives that stands still, in the plan's order."""
+    there: dict[int, bytes] = {}
+    for name, number in numbers.items():
+        for at, words in encoded_parts(register_map.quantities[name], number):
+            there |= {at + k: words[2 * k : 2 * k + 2] for k in range(len(words) // 2)}
+    return b"".join(there.get(r.register + k, b"\0\0") for r in plan for k in range(r.words))
 
 
 # --- single cases, words worked out by hand
