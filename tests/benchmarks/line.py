@@ -2,7 +2,7 @@
 
     .venv/bin/python -m tests.benchmarks.line                  both tables, about 40 minutes
     .venv/bin/python -m tests.benchmarks.line --only speed     how fast, how silent, at what cost: about 15 minutes
-    .venv/bin/python -m tests.benchmarks.line --only troubles --seconds 10      every recipe for a shorter time
+    .venv/bin/python -m tests.benchmarks.line --only troubles --trouble-seconds 10      every recipe for a shorter time
     .venv/bin/python -m tests.benchmarks.line --write          put the tables into the docs
 
 Needs `pip install -e '.[benchmarks]'`; libmodbus takes part where libmodbus.so.5 is present (Debian: libmodbus5). What
@@ -42,9 +42,9 @@ def main(words: Sequence[str]) -> None:
     loads = [os.getloadavg()[0]]
     made: dict[str, str] = {}
     if options.only != "troubles":
-        made["speed"] = speed(masters, options.seconds or SPEED_S, options.repeats, loads)
+        made["speed"] = speed(masters, options.seconds, options.repeats, loads)
     if options.only != "speed":
-        made["troubles"] = troubles(masters, options.recipes, options.seconds or TROUBLE_S, loads)
+        made["troubles"] = troubles(masters, options.recipes, options.trouble_seconds, loads)
     made["machine"] = machine(masters, loads)
     for table in made.values():
         print(f"\n{table}")
@@ -58,7 +58,8 @@ def arguments() -> argparse.ArgumentParser:
     names = [name for name in MASTERS if name != BARE]
     add = parser.add_argument
     add("--only", choices=("speed", "troubles"))
-    add("--seconds", type=float, help=f"of one run: {SPEED_S:g} of speed and {TROUBLE_S:g} of trouble unless set")
+    add("--seconds", type=float, default=SPEED_S, help=f"of one run of speed ({SPEED_S:g})")
+    add("--trouble-seconds", type=float, default=TROUBLE_S, help=f"of each recipe of trouble ({TROUBLE_S:g})")
     add("--repeats", type=int, default=REPEATS, help=f"of each run of speed, one master after another ({REPEATS})")
     add("--masters", nargs="+", choices=names, default=names, metavar="NAME", help=", ".join(names))
     add("--recipes", nargs="+", choices=RECIPES, default=[n for n in RECIPES if n not in LEFT_OUT], metavar="RECIPE")
