@@ -83,6 +83,7 @@ class Bus:
     """
 
     def __init__(self, settings: AnySettings, clock: Clock, open_as: Opener | None = None) -> None:
+        assert not (isinstance(settings, LineSettings) and settings.listen_only), "nothing is asked on this line"
         self.settings = settings
         self.trouble: PortAway | None = None
         self.tap: Tap | None = None  # is told all that passes; may be set from any thread

@@ -58,7 +58,8 @@ class Rs485:
 class LineSettings:
     """How the port is set. `latency_ns`: how late the adapter may hand over what it has heard.
 
-    `rs485` None: the adapter switches the direction by itself, as most do.
+    `rs485` None: the adapter switches the direction by itself, as most do. `listen_only`: no owner that could ask may
+    have the port.
     """
 
     port: str
@@ -67,6 +68,7 @@ class LineSettings:
     stop_bits: int = 1
     latency_ns: int = ADAPTER_LATENCY_NS
     rs485: Rs485 | None = None
+    listen_only: bool = False
 
     def __post_init__(self) -> None:
         if self.baud <= 0 or self.stop_bits not in (1, 2) or self.parity not in ("none", "even", "odd"):

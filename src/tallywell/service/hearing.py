@@ -20,7 +20,6 @@ from tallywell.service.world import Listening, World
 SECOND_NS = 1_000_000_000
 NEWS_NS = SECOND_NS // 4  # so soon is news from another thread seen
 FIRST_SAID_NS = 60 * SECOND_NS  # when it is said what passes on the line, once
-MOST_ADDRESSES = 247
 
 
 class HearingThread:
@@ -32,6 +31,7 @@ class HearingThread:
         self._line, self._ear, self._clock, self._deliver = line, ear, clock, deliver
         self._by_address = {one.point.address: one for one in sampled}
         self._asked: dict[int, int] = {}  # requests overheard, by address
+        self._ignored: set[str] = set()  # points of which it was said that nobody asks them
         self._say_ns = clock.boot_ns() + FIRST_SAID_NS
         self._news: deque[News] = deque()
         self._stopping = threading.Event()
@@ -84,11 +84,22 @@ class HearingThread:
         for one in self._by_address.values():
             for done in one.due(now_ns, away=self._ear.trouble is not None):
                 self._deliver(done)
+                self._tell_ignored(one, done, now_ns)
             if (names := one.unheard()) is not None:
                 self._deliver(LineNews(now_ns, f"{place(one.point)}: {_of_unheard(one.point, names)}"))
         if now_ns >= self._say_ns and self._ear.trouble is None:
             self._say_ns = 2**63 - 1
             self._deliver(LineNews(now_ns, f"line {self._line.name}: {passing(self._asked, self._ear.tally)}"))
+
+    def _tell_ignored(self, one: Sampled, done: Pass, now_ns: int) -> None:
+        """Once, until the point is read again: that nobody asks is no fault of the meter's."""
+        name = one.point.name
+        if done.complete:
+            self._ignored.discard(name)
+        elif one.ignored(done) and name not in self._ignored:
+            self._ignored.add(name)
+            said = f"{place(one.point)}: the other master does not ask this address; {passing(self._asked, {})}"
+            self._deliver(LineNews(now_ns, said))
 
 
 def hearing(

@@ -58,7 +58,7 @@ class _Looking:
     def state(self, site: Site, point: Point) -> State:
         seen = self._seen(point)
         if site.lines[point.line].listen_only:
-            seen = replace(seen, unheard=self._unheard(point))
+            seen = replace(seen, unheard=self._unheard(point), listened=True)
         return State(point.name, sentences.status(point, seen, site.zone), sentences.is_well(point, seen))
 
     def _unheard(self, point: Point) -> tuple[str, ...]:

@@ -75,7 +75,7 @@ class Sampled:
 
     def __init__(self, point: Point, plan: Plan, now_ns: int, wall_minus_boot_ns: int) -> None:
         self.point = point
-        self.heard_of = False  # whether this master has asked the point's address at all
+        self.asked_ns: int | None = None  # when this master last asked the point's address
         self._plan = plan
         self._wall_minus_boot_ns = wall_minus_boot_ns
         every_ns = point.every_ms * MS_NS
@@ -91,7 +91,7 @@ class Sampled:
 
     def hear(self, outcome: Outcome) -> None:
         """An exchange of this point's address that was overheard."""
-        self.heard_of = True
+        self.asked_ns = outcome.sent_ns
         brought = self._brought(outcome.ask.read)
         self._asked |= brought
         for each in self._sets:
@@ -130,6 +130,11 @@ class Sampled:
         found = [self._due(each, now_ns, away) for each in (*self._sets[1:], self._sets[0])]
         return [done for done in found if done is not None]
 
+    def ignored(self, done: Pass) -> bool:
+        """Whether a pass was missed because this master did not ask at all."""
+        silent = done.fault is Fault.NO_ANSWER and self.is_main(done)
+        return silent and (self.asked_ns is None or self.asked_ns < done.due_ns)
+
     def is_main(self, done: Pass) -> bool:
         """Whether it is a pass of what is read at each poll, well or not."""
         return done.reads == self._plan.reads or done.reads in self._sets[0].plans
@@ -146,7 +151,7 @@ class Sampled:
         """The quantities that this master was not heard to ask for, once enough was heard to say so; None if there is
         nothing new to say.
         """
-        if self._marks < MARKS_BEFORE_SAYING or not self.heard_of:
+        if self._marks < MARKS_BEFORE_SAYING or self.asked_ns is None:
             return None
         unheard = frozenset(self.point.map.quantities) - self._asked
         if unheard == (self._told or frozenset()):
