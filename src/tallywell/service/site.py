@@ -77,8 +77,9 @@ class Line:
     def settings(self) -> LineSettings:
         """How its port is opened and timed. A request leaves as much later as the driver waits before it."""
         latency_ns = ADAPTER_LATENCY_NS + (self.rs485.before_ms * 1_000_000 if self.rs485 else 0)
-        how = self.parity.value, self.stop_bits, latency_ns, self.rs485
-        return LineSettings(self.port, self.baud, *how, listen_only=self.listen_only)
+        return LineSettings(
+            self.port, self.baud, self.parity.value, self.stop_bits, latency_ns, self.rs485, self.listen_only
+        )
 
 
 @dataclass(frozen=True, slots=True)
