@@ -113,6 +113,7 @@ class Exchange:
         self._owing: dict[int, int] = {}
         self._woken: dict[int, _Woken] = {}  # by unit; a meter answers in order, so its next good answer ends them
         self._ask: Ask | None = None
+        self._request = b""  # its bytes, as looked for in an echo
         self._chunk = b""
         self._halted_by = Fault.STOPPED
         self._outcome: Outcome | None = None
@@ -140,7 +141,7 @@ class Exchange:
         if self.state is not State.READY:
             return b""
         self._fire(Happening.SENT, now_ns)
-        return self._request()
+        return self._request
 
     def deadline(self) -> int:
         """When `expire` has something to say if nothing is heard before. NEVER while no exchange runs."""
@@ -208,6 +209,7 @@ class Exchange:
     def _take_up(self, now_ns: int) -> State:
         self._begin(now_ns)
         self._outcome = None
+        self._request = frame.request(self._asked.address, self._asked.read)
         self._owing = {unit: until for unit, until in self._owing.items() if until > now_ns}
         self._held_until_ns = max(now_ns, self._alike_until())
         self._give_up_ns = max(now_ns, self._silent_ns()) + self._babble_ns
@@ -274,7 +276,7 @@ class Exchange:
 
     def _throw_away_echo(self) -> bool:
         """Rule 2: whether our own request stood in front, and is now gone."""
-        request = self._request()
+        request = self._request
         if not self._in_time_for_echo() or not self._heard.startswith(request):
             return False
         del self._heard[: len(request)]
@@ -284,16 +286,13 @@ class Exchange:
 
     def _may_be_echo(self) -> bool:
         """Whether what was heard is the beginning of an echo, and no answer."""
-        begins = self._in_time_for_echo() and self._request().startswith(self._heard)
+        begins = self._in_time_for_echo() and self._request.startswith(self._heard)
         return begins and not frame.crc_holds(bytes(self._heard))
 
     def _in_time_for_echo(self) -> bool:
         if self._echoed or self._first_ns is None or self._sent_ns is None:
             return False
         return self._first_ns <= self._sent_ns + self.settings.latency_ns
-
-    def _request(self) -> bytes:
-        return frame.request(self._asked.address, self._asked.read)
 
     def _throw_away_late(self) -> bool:
         """Rules 5 and 7: whether a whole frame that is late stood in front, and is now gone."""
@@ -354,7 +353,7 @@ class Exchange:
         ask, before = self._asked, self._woken.get(self._asked.address)
         assert self._sent_ns is not None
         self._woken[ask.address] = _Woken(ask.read, self._sent_ns, 1 + (before.answers if before else 0))
-        if judge(ask, bytes(self._heard).removeprefix(self._request())) in (None, Fault.EXCEPTION):
+        if judge(ask, bytes(self._heard).removeprefix(self._request)) in (None, Fault.EXCEPTION):
             self._one_less(ask.address)
         self._finish(now_ns, data=b"")
         return State.ANSWERED
