@@ -45,7 +45,7 @@ def main(words: Sequence[str]) -> None:
         made["speed"] = speed(masters, options.seconds, options.repeats, loads)
     if options.only != "speed":
         made["troubles"] = troubles(masters, options.recipes, options.trouble_seconds, loads)
-    made["machine"] = machine(masters, loads)
+    made["machine"] = machine(masters, loads, options)
     for table in made.values():
         print(f"\n{table}")
     if options.write:
@@ -162,15 +162,16 @@ def row(first: str, cells: Iterable[str]) -> str:
     return f"| {' | '.join([first, *cells])} |"
 
 
-def machine(masters: Sequence[str], loads: Sequence[float]) -> str:
+def machine(masters: Sequence[str], loads: Sequence[float], options: argparse.Namespace) -> str:
     libraries = {master.split()[0]: present(master) for master in masters if master != OURS}
     versions = ", ".join(f"{name} {version}" for name, version in libraries.items())
     cores = f"{os.cpu_count()} cores" if os.cpu_count() != 1 else "1 core"
     busy = " **Measured on a busy machine.**" if loads[0] > QUIET_LOAD else ""
+    runs = f"{options.repeats} repetitions of {options.seconds:g} s; {options.trouble_seconds:g} s a trouble"
     return (
         f"{OURS} {__version__}; {versions or 'no library'}. Python {platform.python_version()}, "
         f"{platform.system()} {platform.release().split('-')[0]}, {platform.machine()}, {cores}; load average "
-        f"{loads[0]:.1f} before, {max(loads):.1f} at most.{busy}"
+        f"{loads[0]:.1f} before, {max(loads):.1f} at most. {runs}.{busy}"
     )
 
 
