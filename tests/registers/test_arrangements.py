@@ -190,6 +190,17 @@ def test_a_code_says_the_factor() -> None:
     assert unknown.values["flow_rate"].fault is Fault.OUT_OF_RANGE
 
 
+def test_a_float_total_has_its_grain_stated_whatever_the_factors_are() -> None:
+    found = map_of(
+        "code: {table: input, register: 0, type: uint16, "
+        "enumeration: {0: {name: a, factor: 2}, 1: {name: b, factor: 5}}}",
+        "forward_total: {table: input, register: 1, type: float32, unit: L, one_count: 1 L, digits: 6, "
+        "scale_from: code, for_the_books: yes}",
+    )
+    books = [decode(found, [Read(4, 0, 3)], 1, bytes.fromhex(f"{code} 43960000")).books for code in ("0000", "0001")]
+    assert [value and value.total and value.total.count for value in books] == [600, 1500]  # 300.0 in binary32
+
+
 def test_a_factor_that_is_no_whole_step_is_out_of_range() -> None:
     """One count would be a part of a count: `one_count` was written for another least factor."""
     quantity = one(
