@@ -50,9 +50,10 @@ class Campaign:
         every_ns: int = 0,
         lump_ns: int = LATENCY_NS,
         settings: LineSettings = SETTINGS,
+        turnaround_ns: int = TURNAROUND_NS,
     ) -> None:
         heard_all = (*troubles, Trouble(RECIPES["echo"]))  # requests too
-        self.line = SimulatedLine(Station(tell_tales(), TURNAROUND_NS), settings, heard_all, seed=seed)
+        self.line = SimulatedLine(Station(tell_tales(), turnaround_ns), settings, heard_all, seed=seed)
         self.master = OtherMaster(asks, settings, every_ns=every_ns, patience_ns=patience_ns, rest_ns=rest_ns)
         self.machine = Overhearing(settings, 0, dict.fromkeys(UNITS, LONGEST_NS))
         self.tally = Tally()

@@ -16,7 +16,7 @@ from tallywell.line.timing import LineSettings
 from tallywell.readings.exchange import Outcome, Read
 from tallywell.readings.faults import Fault
 from tallywell.simulator.trouble import RECIPES, Befalls, Trouble
-from tests.line.campaign import LONGEST_NS, MS
+from tests.line.campaign import LONGEST_NS, MS, UNITS
 from tests.line.overheard_campaign import Campaign
 
 LINE = LineSettings("heard only", 19_200, latency_ns=16 * MS)
@@ -182,6 +182,10 @@ def test_what_can_be_a_request_as_well_as_an_answer_is_neither() -> None:
     ear = Ear().hear(ask(UNIT, bits), both).rest()
     assert ear.faults() == [Fault.STRAY_BYTES]
     assert ear.machine.tally == {Unused.AMBIGUOUS: 1}
+    for _ in range(3):  # and what else the meter is asked is not in doubt for it
+        assert ear.hear(ask(UNIT, bits), both, ask(UNIT, A), say(UNIT, A)).rest().good() == [(UNIT, A, bytes([7]) * 8)]
+    ear = Ear().hear(ask(UNIT, bits), both, frame.reply(UNIT, 1, b"\x1f")).rest()
+    assert not ear.good()
     ear = Ear().hear(both, frame.reply(UNIT, 1, b"\x1f")).rest()  # nobody owes such an answer: a request it is
     assert ear.good() == [(UNIT, Read(1, 0x0300, 5), b"\x1f")]
 
@@ -247,7 +251,7 @@ def what(found: Sequence[Outcome]) -> list[object]:
     return [(one.ask, one.data, one.fault, [(r.fault, r.heard) for r in one.refused]) for one in found]
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=150, deadline=None)
 @given(st.lists(st.lists(talk(), min_size=1, max_size=6), min_size=1, max_size=4), st.randoms(use_true_random=False))
 def test_whole_or_byte_by_byte_or_in_lumps(talks: list[list[list[bytes]]], dice: random.Random) -> None:
     runs = [b"".join(one for frames in spoken for one in frames) for spoken in talks]
@@ -295,7 +299,7 @@ def test_sound_traffic_with_bytes_changed_gives_only_what_was_sent() -> None:
     """Each read has words of its own, so that nothing that was not sent as a pair can look like one."""
     print("seed 77")
     dice, ear, good = random.Random(77), Ear(), 0
-    for number in range(20_000):
+    for number in range(10_000):
         read = dice.choice((A, B, C, Read(1, 0x300, 20), Read(3, 5, 2)))
         content = bytes((read.function, read.register & 0xFF)) * 200
         sent = ask(UNIT, read) + frame.reply(UNIT, read.function, content[: read.content_bytes])
@@ -314,7 +318,7 @@ def test_sound_traffic_with_bytes_changed_gives_only_what_was_sent() -> None:
         for _, found, data in ear.good():
             assert data == (bytes((found.function, found.register & 0xFF)) * 200)[: found.content_bytes]
             good += 1
-    assert good > 2_500
+    assert good > 1_200
 
 
 def test_nothing_to_wait_for_while_nothing_is_under_way() -> None:
@@ -361,6 +365,54 @@ def test_no_wrong_pair_in_any_trouble(name: str, manner: str) -> None:
 @pytest.mark.parametrize("name", ["", *NAMES])
 def test_no_wrong_pair_in_any_trouble_for_long(name: str, manner: str) -> None:
     judged(name, manner, 20_000, "long")
+
+
+def any_line(seed: str) -> Campaign:
+    """A line, its meters, its other master and its troubles at random. No meter thinks longer than it states."""
+    dice = random.Random(seed)
+    latency_ns = dice.choice((0, 2, 8, 16)) * MS
+    reads = (
+        A,
+        B,
+        Read(4, 20, 4),
+        Read(3, 0, 2),
+        Read(3, 7, 2),
+        Read(4, 3, 9),
+        Read(1, 0, 20),
+        Read(2, 5, 24),
+        Read(1, 3, 8),
+    )
+    return Campaign(
+        [Trouble(RECIPES[name]) for name in dice.sample(NAMES, dice.choice((0, 1, 1, 2, 3)))],
+        seed,
+        asks=[(dice.choice(UNITS), dice.choice(reads)) for _ in range(dice.randint(1, 8))],
+        patience_ns=dice.choice((10, 30, 60, 120, 500)) * MS,
+        rest_ns=dice.choice((0, 0, 5, 50, 300)) * MS,
+        every_ns=dice.choice((0, 0, 500)) * MS,
+        lump_ns=latency_ns,
+        settings=LineSettings(
+            "any", dice.choice((1200, 9600, 19_200, 115_200)), dice.choice(("none", "even")), latency_ns=latency_ns
+        ),
+        turnaround_ns=dice.choice((0, 1, 3, 10, 25, 40, 50)) * MS,
+    )
+
+
+def no_wrong_pair_on(lines: range, requests: int) -> int:
+    good = 0
+    for number in lines:
+        tally = any_line(f"any {number}").run(requests)
+        assert not tally.wrong, (number, tally.wrong[:2])
+        good += tally.good
+    return good
+
+
+def test_no_wrong_pair_on_any_line() -> None:
+    assert no_wrong_pair_on(range(16), 250) > 500
+
+
+@pytest.mark.campaign
+def test_no_wrong_pair_on_any_line_for_long() -> None:
+    assert no_wrong_pair_on(range(1_500), 400) > 100_000
 
 
 def test_the_campaign_finds_a_listener_that_takes_any_answer(monkeypatch: pytest.MonkeyPatch) -> None:

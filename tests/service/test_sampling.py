@@ -247,3 +247,12 @@ def test_any_traffic(heard: list[tuple[Read, int, bool]]) -> None:
                 assert max(times) - min(times) <= WITHIN_NS
                 assert min(times) > last_ns
                 last_ns = max(times)
+
+
+def test_the_ledger_looks_again_but_not_in_a_flood() -> None:
+    one = settled()
+    for second in range(70, 80):
+        one.learn(LookAgain("p"), second * S)
+        passes = hear(one, answer(BOTH, second + 0.1), answer(STATUS, second + 0.2))
+        assert len(passes) == (second == 70)
+        assert all(done.asked is None for done in passes)

@@ -65,10 +65,11 @@ class Unused(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class _Asked:
-    """A request that waits for its answer."""
+    """A request that waits for its answer. `doubtful`: it may have been none (rule 2)."""
 
     ask: Ask
     sent_ns: int
+    doubtful: bool = False
 
     @property
     def key(self) -> "_Key":
@@ -261,8 +262,7 @@ class Overhearing:
             self._doubt_ns = heard.end_ns
         else:
             ask = Ask(*request, self._delay_ns(request[0]))
-            self._doubts_ns[request[0]] = heard.end_ns
-            self._asked = _Asked(ask, heard.end_ns)
+            self._asked = _Asked(ask, heard.end_ns, doubtful=True)
 
     def _hear_request(self, unit: int, read: Read, heard: _Heard) -> None:
         self._confirm()
@@ -282,10 +282,8 @@ class Overhearing:
             self._give_up(Unused.FOREIGN, fault or Fault.STRAY_BYTES, heard.content)
         elif heard.first_ns > asked.sent_ns + asked.ask.longest_delay_ns + self._gap_ns:
             self._give_up(Unused.LATE, Fault.STRAY_BYTES, heard.content)
-        elif self._in_doubt(unit, heard.first_ns):
-            self._refuse_doubtful(asked, heard, owed=False)
-        elif any(one.read != asked.ask.read for one in self._owed_of(asked.key, heard.first_ns)):
-            self._refuse_doubtful(asked, heard, owed=True)
+        elif self._is_doubtful(asked, heard.first_ns):
+            self._refuse_doubtful(asked, heard)
         else:
             self._answer(asked, heard, fault)
 
@@ -330,10 +328,15 @@ class Overhearing:
         self._owe(asked, self._window_ns(asked.key))
         self._end(asked, why, fault, heard)
 
-    def _refuse_doubtful(self, asked: _Asked, heard: _Heard, *, owed: bool) -> None:
-        """Rule 5, where a request is known that it may answer; else rule 6."""
+    def _is_doubtful(self, asked: _Asked, at_ns: int) -> bool:
+        """Rules 2, 5 and 6: whether an answer that begins now may be to a request for something else."""
+        other = any(one.read != asked.ask.read for one in self._owed_of(asked.key, at_ns))
+        return other or asked.doubtful or self._in_doubt(asked.ask.address, at_ns)
+
+    def _refuse_doubtful(self, asked: _Asked, heard: _Heard) -> None:
+        """Where a request is known that it may answer, its own request's answer may come yet."""
         self._asked = None
-        if owed:
+        if self._owed_of(asked.key, heard.first_ns):
             self._owe(asked, asked.ask.longest_delay_ns + self._gap_ns)
         self._end(asked, Unused.OWED, Fault.STRAY_BYTES, heard.content)
 

@@ -26,6 +26,7 @@ HOUR_NS = 3600 * SECOND_NS
 WITHIN_NS = 5 * SECOND_NS
 LONGEST_LOOK_NS = 60 * SECOND_NS  # so long does a person wait for the other master to ask
 MARKS_BEFORE_SAYING = 3  # of the total; then it is said what the other master does not ask for
+BETWEEN_LOOKS_NS = 10 * SECOND_NS  # of the ledger's, which asks again while it is in doubt
 MOST_PLANS = 64  # of one set: a master that asks in ever new ways would fill the record with plans
 KEPT_REFUSED = 16
 NEVER = 2**63 - 1
@@ -87,6 +88,7 @@ class Sampled:
         self._reads: dict[Read, frozenset[str]] = {}
         self._asked: set[str] = set()
         self._marks = 0
+        self._look_ns = now_ns
         self._told: frozenset[str] | None = None
 
     def hear(self, outcome: Outcome) -> None:
@@ -114,12 +116,19 @@ class Sampled:
             for each in self._sets:
                 if each.mark_ns > now_ns and each.every_ns is not None:
                     each.mark_ns = mark_from(now_ns, each.every_ns, news.wall_minus_boot_ns)
-        elif news.point == self.point.name:
+        elif news.point == self.point.name and (news.asked is not None or self._may_look(now_ns)):
             for each in self._sets:
                 each.begin(now_ns)
                 if each.main and news.asked is not None:
                     each.looks.append(news.asked)
                     each.look_until_ns = now_ns + self.patience_ns
+
+    def _may_look(self, now_ns: int) -> bool:
+        """Whether the ledger may have another look: not so often that it fills the record."""
+        if now_ns < self._look_ns:
+            return False
+        self._look_ns = now_ns + BETWEEN_LOOKS_NS
+        return True
 
     @property
     def patience_ns(self) -> int:
