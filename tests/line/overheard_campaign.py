@@ -60,7 +60,7 @@ class Campaign:
         self._dice = random.Random(seed)
         self._lump_ns, self._lump, self._lump_due_ns = lump_ns, b"", 0
         self._served: dict[tuple[int, int, int, int], list[Served]] = {}
-        self._now_ns = 0
+        self._now_ns = self._opened_ns = 0
 
     def run(self, requests: int) -> Tally:
         while self.tally.asked < requests:
@@ -73,6 +73,7 @@ class Campaign:
         own_ns = self._lump_due_ns if self._lump else self.machine.deadline()
         self._now_ns = max(self._now_ns, min(self.line.next_ns(), self.master.next_ns(), own_ns))
         heard = self.line.take(self._now_ns)
+        self._look_at_adapter()
         self.master.hear(len(heard), self._now_ns)
         self._hand_over(heard)
         for served in self.line.left():
@@ -84,6 +85,12 @@ class Campaign:
         if not self._lump:
             self.machine.expire(self._now_ns)
         self._judge()
+
+    def _look_at_adapter(self) -> None:
+        """The owner of a port opens it anew when the adapter is back, and says so."""
+        if self.line.back_ns > self._opened_ns and not self.line.away(self._now_ns):
+            self._opened_ns, self._lump = self._now_ns, b""
+            self.machine.lost(self._now_ns)
 
     def _hand_over(self, heard: bytes) -> None:
         """An adapter gives what it has heard in lumps."""
