@@ -27,7 +27,8 @@ from tallywell.simulator.meter import Meter
 from tallywell.simulator.profile import Piece, Profile
 from tallywell.simulator.station import Served, Station
 from tallywell.simulator.wire import Wire
-from tests.whole.site_on_ptys import MAP, called, leave_alone, rows, tallywell
+from tests.whole.site_on_ptys import MAP, called, leave_alone, rows, site_text, tallywell
+from tests.whole.site_on_ptys import field as meters_in_the_field
 
 BAUD = 19_200
 ALL, TOTAL = (4, 0, 4), (4, 2, 2)
@@ -208,3 +209,11 @@ def _rows_are_what_was_served(record: Path, served: list[Served]) -> None:
         times.setdefault(name, []).append(boot_ms // 1_000)
     for marks in times.values():
         assert len(marks) <= max(marks) - min(marks) + 3, "no more than one for each mark, and one that was asked for"
+
+
+def test_simulate_plays_the_other_master_too(tmp_path: Path) -> None:
+    text = site_text(1, 2).replace("parity: none}", "parity: none, listen_only: yes}")
+    with meters_in_the_field(tmp_path, text, "--trouble", "bad_crc:5") as simulated:
+        said = called("read", simulated)
+    assert "listening for up to" in said
+    assert said.count("forward_total") == 2
