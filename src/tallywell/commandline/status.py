@@ -1,6 +1,8 @@
-"""Say of each point, in one sentence, whether it is counting, what flows, and how old the last reading is.
+"""Say of each point, in one sentence, whether it is counting, what flows, and how old the last reading is; and of each
+line that is asked for more than it has time for, by how much and since when.
 
-Exit 1 when something needs a look: no daemon, a silent meter, flow that is not counted.
+Exit 1 when something needs a look: no daemon, a silent meter, flow that is not counted, registers that are refused, an
+overfull line.
 """
 
 import argparse
@@ -18,6 +20,7 @@ def run(options: argparse.Namespace) -> int:
     from tallywell.commandline.site import sound_site
     from tallywell.schedule.system_clock import SystemClock, boot_id
     from tallywell.service.entering import daemon_runs
+    from tallywell.service.in_force import in_force_now
     from tallywell.service.looking import states
     from tallywell.store.database import RecordFolder
     from tallywell.store.query import Reader
@@ -30,6 +33,9 @@ def run(options: argparse.Namespace) -> int:
     now = (boot_id(), clock.boot_ns() // 1_000_000, clock.utc_ns() // 1_000_000)
     with Reader(RecordFolder(loaded.record)) as reader:
         states_found = states(reader, site, now)
+        overfull = in_force_now(reader, site).lines if running else ()
     for state in states_found:
         print(state.sentence)
-    return 0 if running and all(state.well for state in states_found) else 1
+    for sentence in overfull:
+        print(sentence)
+    return 0 if running and not overfull and all(state.well for state in states_found) else 1

@@ -63,7 +63,10 @@ def unit_after(unit: Unit, plan: Plan, outcome: Outcome, others: Iterable[Unit],
     """The same unit after a request that expected an answer; `others`: the line's other units."""
     if outcome.fault in OURS:
         return unit
-    unit = replace(unit, doubt=DOUBTED if kept_waiting(outcome) else max(0, unit.doubt - 1))
+    waited = kept_waiting(outcome)
+    if unit == TRUSTED and not waited:  # nearly always
+        return unit
+    unit = replace(unit, doubt=DOUBTED if waited else max(0, unit.doubt - 1))
     if outcome.fault in THERE:
         return replace(unit, missed=0, until_ns=0)
     if outcome.fault is not Fault.NO_ANSWER:

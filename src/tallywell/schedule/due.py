@@ -268,8 +268,10 @@ def _with_exchange(state: LineState, turn: Turn, outcome: Outcome, now_ns: int) 
     guest = _is_guest(state, turn) or kept_waiting(outcome)
     owes_ns = _owes(state.owes_ns, outcome, now_ns)
     if outcome.ask.expects_reply:
-        others = [unit for other, unit in units.items() if other != address]
-        units = {**units, address: unit_after(state.unit(address), turn.plan, outcome, others, now_ns)}
+        others = (unit for other, unit in state.units.items() if other != address)
+        before = state.unit(address)
+        now = unit_after(before, turn.plan, outcome, others, now_ns)
+        units = units if now is before else {**units, address: now}
     guest_ns = now_ns if guest else state.guest_ns
     return replace(state, owes_ns=owes_ns, units=units, guest_ns=guest_ns, just_woken=None)
 

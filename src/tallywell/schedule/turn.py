@@ -56,13 +56,15 @@ class Turn:
     def due_ns(self) -> int:
         if self.begun is not None:
             return self.begun.due_ns
-        return min(self.mark_ns, *(look.since_ns for look in self.looks)) if self.looks else self.mark_ns
+        return self.mark_ns if not self.looks else min(self.mark_ns, *(look.since_ns for look in self.looks))
 
     @property
     def hurried_ns(self) -> int | None:
         """Since when a person has waited for it; None where nobody does."""
         if self.begun is not None:
             return self.begun.due_ns if self.begun.look and self.begun.look.hurried else None
+        if not self.looks:
+            return None
         return min((look.since_ns for look in self.looks if look.hurried), default=None)
 
     @property

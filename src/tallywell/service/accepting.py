@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from hashlib import sha256
 
 from tallywell.readings.exchange import Read
-from tallywell.registers.blocks import chosen_sets
+from tallywell.registers.blocks import books_read, chosen_sets
 from tallywell.registers.decode import bringing
 from tallywell.registers.quantity import EACH_POLL, RegisterMap
 from tallywell.schedule.due import Plan, WakeAsk
@@ -30,7 +30,8 @@ def point_plans(point: Point) -> tuple[Plan, ...]:
         after, main = found.rhythm.after_silence, not plans
         if chosen.reads:
             delays = limits.longest_delay_ns, limits.pause_ns
-            plans.append(Plan(point.name, point.address, chosen.reads, every_ns, *delays, after, main, wake))
+            books = books_read(point.map, chosen.reads)
+            plans.append(Plan(point.name, point.address, chosen.reads, every_ns, *delays, after, main, wake, books))
     return tuple(plans)
 
 

@@ -22,6 +22,7 @@ from tallywell.service.files import Loaded
 from tallywell.service.hearing import HearingThread, hearing
 from tallywell.service.lines import Delivered, LineThread, better_names, ended_ns
 from tallywell.service.local_time import offset_ms
+from tallywell.service.refusals import Refusals, refusal_of
 from tallywell.service.rows import PointKeys, row
 from tallywell.service.settings import EVENTS, Known, is_kept, known_of, news
 from tallywell.service.settings_noted import settings_noted
@@ -68,6 +69,7 @@ class Daemon:
         self._wake = threading.Event()
         self._stopping = threading.Event()
         self._watch: dict[str, sentences.Watch] = {}
+        self._refusals = Refusals()
 
     def stop(self) -> None:
         self._stopping.set()
@@ -240,10 +242,13 @@ class Daemon:
                 continue
             fact = row(done, keys, self._writer.next_seq(), self._writer.run.id, self._dating)
             self._unstored.append(fact)
+            refusal = refusal_of(fact, keys.reads, keys.map)
+            for event in self._refusals.after(done.point, keys, fact, refusal):
+                self._note(*event)
             if keys.main:
-                self._say(done, fact)
+                self._say(done, fact, refusal.said if refusal else "")
             else:
-                self._say_beside(done, fact, keys)
+                self._say_beside(done, fact, keys, refusal.said if refusal else "")
             self._look_at_settings(done.point, keys, fact)
             if done.asked is not None:
                 self._answer(done.asked, fact.seq)
@@ -355,18 +360,18 @@ class Daemon:
     def _wall_minus_boot_ns(self) -> int:
         return (self._dating.wall_minus_boot_ms + self._offset_ms) * MS_NS
 
-    def _say_beside(self, done: Pass, fact: Poll, keys: PointKeys) -> None:
+    def _say_beside(self, done: Pass, fact: Poll, keys: PointKeys, refusal: str) -> None:
         """Say once when a set besides the books' total cannot be read though the point answers."""
         of = f"{sentences.place(self._site.points[done.point])}: {', '.join(keys.names)}"
         if fact.fault is None:
             self._trouble.pop(of, None)
         elif fact.fault != Fault.STOPPED and not self._watch.get(done.point, sentences.Watch()).missed:
-            self._complain(of, sentences.not_read(fact.fault))
+            self._complain(of, sentences.not_read(fact.fault, refusal))
 
-    def _say(self, done: Pass, fact: Poll) -> None:
+    def _say(self, done: Pass, fact: Poll, refusal: str) -> None:
         """Say when a point falls silent and when it answers again, once each."""
         before = self._watch.get(done.point, sentences.Watch())
-        now = before.after(fact)
+        now = before.after(fact, refusal)
         self._watch[done.point] = now
         point = self._site.points[done.point]
         if said := sentences.change(point, before, now, self._site.zone):

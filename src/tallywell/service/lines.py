@@ -8,8 +8,9 @@ from dataclasses import dataclass
 from tallywell.line.links import Links
 from tallywell.readings.clocks import Clock
 from tallywell.readings.exchange import Ask, Outcome, Pass
-from tallywell.schedule.due import ClockStepped, LineState, LookAgain, Sleep, learned, next_ask
+from tallywell.schedule.due import ClockStepped, LineState, LookAgain, Sleep, learned, next_ask, under_way
 from tallywell.service.beside import Beside
+from tallywell.service.line_load import load_news
 from tallywell.service.line_news import LineNews
 from tallywell.service.port_news import PortNews
 from tallywell.service.site import AnyLine, Line
@@ -84,6 +85,8 @@ class LineThread:
             while not self._stopping.is_set():
                 self._turn()
             self._turn()  # a pass that was under way comes out as `stopped`: the port refuses without a byte sent
+            while under_way(self._state):
+                self._turn()
         finally:
             self._port.close()
 
@@ -103,7 +106,10 @@ class LineThread:
             self._beside, news = self._beside.after(outcome)
             for one in news:
                 self._deliver(one)
+            load = self._state.load
             self._follow(outcome)
+            if news_of_load := load_news(self._line.name, load, self._state.load, outcome.ended_ns):
+                self._deliver(news_of_load)
 
     def _reckon_ahead(self, soon: Outcome) -> None:
         """On this thread, from within an exchange."""

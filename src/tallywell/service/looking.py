@@ -14,7 +14,9 @@ from tallywell.registers.quantity import Meaning, RegisterMap
 from tallywell.registers.register_map import parse_map
 from tallywell.service import sentences
 from tallywell.service.entries import in_force
+from tallywell.service.in_force import in_force_now
 from tallywell.service.ledger_facts import asks_for_books
+from tallywell.service.refusals import Refusal, refusal_of
 from tallywell.service.sentences import Seen, SettingChange, Watch
 from tallywell.service.settings import Known
 from tallywell.service.settings_noted import changes_since, known_settings
@@ -38,14 +40,15 @@ class State:
 def states(reader: Reader, site: Site, now: tuple[str, int, int]) -> tuple[State, ...]:
     """One state per point. `now`: boot id, boot ms and wall ms of this moment."""
     known, changed = known_settings(reader), changes_since(reader, now[2] - RECENTLY_MS)
-    looking = _Looking(reader, Plans(reader), now, reader.newest_good(), known, changed)
+    refused = in_force_now(reader, site).refused
+    looking = _Looking(reader, Plans(reader), now, reader.newest_good(), known, changed, refused)
     return tuple(looking.state(site, point) for point in site.points.values())
 
 
 @dataclass(frozen=True, slots=True)
 class _Looking:
     """What the states of all points are told from: `newest` of each plan, newest first; `known` and `changed` are the
-    settings, by point.
+    settings, by point, and `refused` what the meters refuse at present.
     """
 
     reader: Reader
@@ -54,6 +57,7 @@ class _Looking:
     newest: Sequence[Poll]
     known: Mapping[str, Known]
     changed: Mapping[str, tuple[SettingChange, ...]]
+    refused: Mapping[str, tuple[Refusal, ...]]
 
     def state(self, site: Site, point: Point) -> State:
         seen = self._seen(point)
@@ -78,7 +82,10 @@ class _Looking:
         if good:
             readings[0] = readings[0][0], self._with_conditions(good[0], readings[0][1])
         known, changed = self.known.get(point.name, {}), self.changed.get(point.name, ())
-        return Seen(tuple(readings), watch(reversed(main)), known, changed)
+        refusal = self.plans.refusal(main[0]) if main else None
+        watched = replace(watch(reversed(main)), refusal=refusal.said if refusal else "")
+        refused = tuple(one.said for one in self.refused.get(point.name, ()))
+        return Seen(tuple(readings), watched, known, changed, refused=refused)
 
     def _with_conditions(self, poll: Poll, decoded: Decoded) -> Decoded:
         """The same with the conditions that hold by what is read in another rhythm: of each quantity by its newest
@@ -116,6 +123,10 @@ class Plans:
         """The quantities that its plan brings."""
         plan = self._plan(poll)
         return frozenset(name for name, one in plan.map.quantities.items() if bringing(plan.map, plan.reads, one))
+
+    def refusal(self, poll: Poll) -> Refusal | None:
+        plan = self._plan(poll)
+        return refusal_of(poll, plan.reads, plan.map)
 
     def map_text(self, poll: Poll) -> int:
         return self._plan(poll).map_text

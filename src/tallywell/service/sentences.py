@@ -66,24 +66,28 @@ def place(point: Point) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Watch:
-    """What was last seen of a point: how many polls failed in a row, since when (shown ms), and why."""
+    """What was last seen of a point: how many polls failed in a row, since when (shown ms), and why.
+
+    `refusal`: what it refused, in words.
+    """
 
     missed: int = 0
     since_ms: int | None = None
     fault: str | None = None
+    refusal: str = ""
 
-    def after(self, poll: Poll) -> "Watch":
+    def after(self, poll: Poll, refusal: str = "") -> "Watch":
         """The same after one more poll. A poll that we stopped ourselves says nothing of the meter."""
         if poll.fault == Fault.STOPPED:
             return self
         if poll.fault is None:
             return Watch()
-        return Watch(self.missed + 1, self.since_ms if self.missed else poll.shown_ms, poll.fault)
+        return Watch(self.missed + 1, self.since_ms if self.missed else poll.shown_ms, poll.fault, refusal)
 
 
 def change(point: Point, before: Watch, now: Watch, zone: ZoneInfo) -> str | None:
     """A sentence when the point began to fail, failed in another way, or answers again; None while nothing changed."""
-    if now.fault == before.fault:
+    if (now.fault, now.refusal) == (before.fault, before.refusal):
         return None
     if now.fault is None:
         return f"{place(point)}: answers again after {counted(before.missed, 'missed poll')}"
@@ -93,16 +97,16 @@ def change(point: Point, before: Watch, now: Watch, zone: ZoneInfo) -> str | Non
 def silent(point: Point, watch: Watch, zone: ZoneInfo) -> str:
     since = f" since {clock_time(watch.since_ms, zone)}" if watch.since_ms is not None else ""
     fault = watch.fault or Fault.NO_ANSWER
-    said = f"{place(point)}: {WHAT[fault]}{since} ({counted(watch.missed, 'poll')}); {ADVICE[fault]}"
+    said = f"{place(point)}: {WHAT[fault]}{since} ({counted(watch.missed, 'poll')}); {watch.refusal or ADVICE[fault]}"
     ready_ms = point.map.limits.ready_after_power_up_ns // MS_NS
     if fault == Fault.NO_ANSWER and ready_ms:
         said += f"; this model answers {duration(ready_ms)} after its supply came back"
     return said
 
 
-def not_read(fault: str) -> str:
+def not_read(fault: str, refusal: str = "") -> str:
     """Of quantities that are not read with the books' total, while that is."""
-    return f"could not be read: {WHAT[fault]}; {ADVICE[fault]}"
+    return f"could not be read: {WHAT[fault]}; {refusal or ADVICE[fault]}"
 
 
 def started(site: Site, record: str, after: str) -> str:
@@ -151,7 +155,8 @@ class Seen:
     """What `status` knows of a point. `readings`: the newest good ones, newest first, each (age in ms, decoded).
 
     `settings`: as they were read last; `changed`: those that changed lately. `unheard`: quantities for which the other
-    master of a line that is only listened to was not heard to ask; `listened`: the line is such.
+    master of a line that is only listened to was not heard to ask; `listened`: the line is such. `refused`: what the
+    meter refuses at present, in words.
     """
 
     readings: tuple[tuple[int, Decoded], ...]
@@ -160,6 +165,7 @@ class Seen:
     changed: tuple[SettingChange, ...] = ()
     unheard: tuple[str, ...] = ()
     listened: bool = False
+    refused: tuple[str, ...] = ()
 
 
 def status(point: Point, seen: Seen, zone: ZoneInfo) -> str:
@@ -173,7 +179,9 @@ def status(point: Point, seen: Seen, zone: ZoneInfo) -> str:
     ]
     unheard = [_LISTENED] if seen.listened and seen.watch.fault == Fault.NO_ANSWER else []
     unheard += [not_asked_for(seen.unheard)] if seen.unheard else []
-    return "; ".join([_counts(point, seen, zone), *unexpected, *changed, *unheard])
+    counts = _counts(point, seen, zone)
+    refused = [said for said in seen.refused if said not in counts]
+    return "; ".join([counts, *refused, *unexpected, *changed, *unheard])
 
 
 def not_asked_for(names: Iterable[str]) -> str:
@@ -208,7 +216,7 @@ def is_well(point: Point, seen: Seen) -> bool:
     """
     if not seen.readings or seen.readings[0][0] > 2 * point.every_ms + GRACE_MS:
         return False
-    if seen.readings[0][1].suspect or _unexpected(point, seen):
+    if seen.readings[0][1].suspect or seen.refused or _unexpected(point, seen):
         return False
     return _counting(point, seen) in (COUNTING, AT_REST, ONE_READING)
 
