@@ -7,12 +7,14 @@ undated 1010            a reading of a boot that no anchor dates
 next boot               the facts that follow are of the next boot
 01:00 by hand 1012      a hand reading         01:15 1015 1/100    a count of that many m3
 01:30 1020 digits 9     a register that goes round after so many digits
+01:45 1020 flow 40      a flow rate of so many counts a minute beside it: all that the poll brought
 """
 
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from fractions import Fraction
+from typing import Any
 
 import pytest
 
@@ -47,6 +49,7 @@ class Story:
 
     scale: Scale
     within_ms: int = 0
+    tears: tuple[int, ...] = ()
 
     def facts(self, text: str) -> list[Fact]:
         boot = 1
@@ -72,12 +75,15 @@ class Story:
         if words[:2] == ["by", "hand"]:
             assert ms is not None
             return HandReading(f"hand-{seq}", ms, total(words[2]), "the operator")
-        scale = self.scale
-        if words[1:2] == ["digits"]:
+        scale, flow = self.scale, None
+        if words[1:2] == ["flow"]:
+            flow = int(words[2]) * scale.one_count_m3 / 60
+        elif words[1:2] == ["digits"]:
             scale = Scale(scale.one_count_m3, 10 ** int(words[2]))
         elif len(words) > 1:
             scale = Scale(Fraction(words[1]), scale.capacity)
-        return Reading(seq, when, total(words[0]), scale)
+        came = b"" if flow is None else " ".join(words).encode()
+        return Reading(seq, when, total(words[0]), scale, flow, words=came, tears=self.tears)
 
 
 def shown(one: Interval) -> str:
@@ -91,7 +97,7 @@ def shown(one: Interval) -> str:
 
 @pytest.fixture
 def intervals() -> Callable[..., list[Interval]]:
-    def told(text: str, digits: int = 8, installed: tuple[Installed, ...] = (), **story: int) -> list[Interval]:
+    def told(text: str, digits: int = 8, installed: tuple[Installed, ...] = (), **story: Any) -> list[Interval]:
         facts = Story(Scale(GALLON, 10**digits), **story).facts(text)
         return list(fold(facts, begin(RULES, installed)))
 

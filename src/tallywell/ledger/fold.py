@@ -12,7 +12,12 @@ nothing until the readings after it decide:
 - it fits neither the last good one nor its successor: a glitch too; the successor waits in its place.
 A count beyond the totalizer's capacity is a glitch at once. A reading that goes round elsewhere, of a register whose
 exponent changed, is judged as any other: where the count runs plainly on, so does the segment.
-So an interval is held back until the reading after it has spoken, too.
+So an interval is held back until the reading after it has spoken, too. A reading set aside that is wrong by what its
+lower words count is called torn, not a glitch (see `suspect`).
+
+Readings that stand (the same words to the last bit while they say that water flows) are held back until one of them
+moves. Where the meter turns out to be frozen they are as good as missed: the interval goes on from the first of them to
+the first that moves, across a gap. What flowed meanwhile is then in the books, and when is not known.
 
 An installation's entry ends the segment before it at its last good reading and opens one at its first count.
 A reading without a date is no posting point: the interval around it stays exact in sum, and says so.
@@ -20,7 +25,8 @@ A reading without a date is no posting point: the interval around it stays exact
 Locality: a fold that begins at three readings that fit one another (`fit_together`) before a period, and goes on to
 three such after it, gives the same intervals inside the period as one over the whole record. (The segment at its
 beginning is named by its first reading unless an installation or the caller names it. A total that swings up and down
-within its own step may shift counts by less than that step.)
+within its own step may shift counts by less than that step. Neither the first two of the three before the period nor
+the last two behind it may stand, or the rest of a frozen stretch would be missing.)
 """
 
 from collections.abc import Iterable, Iterator
@@ -29,6 +35,7 @@ from dataclasses import dataclass, replace
 from tallywell.ledger.intervals import Flag, Interval, Kind, Segment, joined, utc_ms
 from tallywell.ledger.judge import NO_FLAGS, ONLY_GAP, Explained, allowed, explain, fit_together, is_gap
 from tallywell.ledger.rules import Rules
+from tallywell.ledger.suspect import FROZEN, is_frozen, is_torn, stands
 from tallywell.readings.clocks import When
 from tallywell.readings.quantities import Cause, HandReading, Happened, Installed, Missed, Reading, Scale
 from tallywell.readings.total import Total
@@ -61,6 +68,7 @@ class Inside:
 NO_COUNT = Total.exact(0)
 NOTHING = Inside()
 SET_ASIDE = Inside(flags=frozenset({Flag.GLITCH_INSIDE}))
+AS_MISSED = Inside(missed=((FROZEN, 1),))
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,11 +88,26 @@ class Held:
 
 
 @dataclass(frozen=True, slots=True)
+class Standing:
+    """Readings that stand. `first`: the one before them, `book` and `held` as they were there; `polls` since, and what
+    is to be posted if the meter has not frozen. A frozen one keeps no more of them.
+    """
+
+    first: Reading
+    book: Total
+    held: Held | None
+    polls: int = 0
+    kept: tuple[Held, ...] = ()
+    frozen: bool = False
+
+
+@dataclass(frozen=True, slots=True)
 class State:
     """What the next decision needs, and no more. Made by `begin`; its fields are the ledger's own business.
 
     `book` is the total up to which the segment is posted: that of `good`, or an earlier, higher one within its step.
     `waiting` holds at most two readings, which fit one another.
+    `standing`: the readings up to `good` that stand, if they do; where the meter has frozen, `good` is the first.
     """
 
     rules: Rules
@@ -95,6 +118,7 @@ class State:
     held: Held | None = None
     inside: Inside = NOTHING
     waiting: tuple[Waiting, ...] = ()
+    standing: Standing | None = None
 
 
 Stepped = tuple[State, tuple[Interval, ...]]
@@ -173,12 +197,48 @@ def _first(state: State, new: Reading) -> State:
 
 
 def _post(state: State, new: Reading, found: Explained) -> Stepped:
+    assert state.good is not None
+    still = stands(state.good, new)
+    if still and state.standing and state.standing.frozen:
+        return replace(state, inside=state.inside + AS_MISSED), ()
     held = Held(_interval(state, new, found.kind, found.flags, found), state.book)
-    return State(state.rules, state.installed, state.segment, new, found.book, held), _held(state)
+    posted = State(state.rules, state.installed, state.segment, new, found.book, held)
+    if not still:
+        return posted, _held(state)
+    before = state.standing or Standing(state.good, state.book, state.held)
+    kept = (*before.kept, *((state.held,) if state.standing and state.held else ()))
+    return _stand(posted, replace(before, polls=before.polls + 1, kept=kept), new)
+
+
+def _stand(state: State, standing: Standing, new: Reading) -> Stepped:
+    """One more reading that stands is held back; the last of FROZEN_POLLS makes all of them as good as missed."""
+    if not is_frozen(standing.first, new, standing.polls):
+        return replace(state, standing=standing), ()
+    assert state.held is not None
+    dropped = [one.interval for one in (*standing.kept, state.held)]
+    inside = sum((_of_interval(one) + AS_MISSED for one in dropped), NOTHING)
+    frozen = Standing(standing.first, standing.book, standing.held, frozen=True)
+    return replace(
+        state, good=standing.first, book=standing.book, held=standing.held, inside=inside, standing=frozen
+    ), ()
+
+
+def _of_interval(one: Interval) -> Inside:
+    """What lay in an interval that is taken back."""
+    return Inside(one.missed, one.cause, one.flags & {Flag.UNDATED_INSIDE, Flag.GLITCH_INSIDE}, one.hand)
 
 
 def _held(state: State) -> tuple[Interval, ...]:
-    return (state.held.interval,) if state.held else ()
+    """What is held back, where the reading after it has spoken."""
+    return _stood(state) + ((state.held.interval,) if state.held else ())
+
+
+def _stood(state: State) -> tuple[Interval, ...]:
+    """What is held back of readings that stand, but for the last: their meter has not frozen."""
+    standing = state.standing
+    if standing is None or standing.frozen:
+        return ()
+    return tuple(one.interval for one in (standing.held, *standing.kept) if one)
 
 
 def _interval(state: State, new: Reading, kind: Kind, flags: frozenset[Flag], found: Explained | None) -> Interval:
@@ -207,7 +267,7 @@ def _decide(state: State, new: Reading) -> Stepped:
     waiting = Waiting(new, state.inside)
     if not follows:
         kept = Waiting(new, _all_inside(state) + SET_ASIDE)
-        return replace(state, waiting=(kept,), inside=NOTHING), _notes(state, Kind.GLITCH)
+        return replace(state, waiting=(kept,), inside=NOTHING), _set_aside(state)
     if len(state.waiting) + 1 < DECIDES:
         return replace(state, waiting=(*state.waiting, waiting), inside=NOTHING), ()
     state = replace(state, waiting=(*state.waiting, waiting), inside=NOTHING)
@@ -235,7 +295,7 @@ def _all_inside(state: State) -> Inside:
 
 def _return(state: State, new: Reading, found: Explained, *, reset_fits: bool) -> Stepped:
     """The waiting readings were glitches: the interval runs from the last good one across them."""
-    notes = _notes(state, Kind.GLITCH)
+    notes = _set_aside(state, new)
     if reset_fits:
         assert state.good is not None
         high = max(found.high, allowed(state.rules, state.good, new))
@@ -252,11 +312,12 @@ def _odd_one(state: State) -> Stepped | None:
     found = explain(state.rules, interval.first, state.held.book, first.reading)
     if found is None or found.rollovers or found.kind is Kind.QUESTION:
         return None
-    note = _note(interval.segment, interval.last, interval.opening, Kind.GLITCH)
-    kept = interval.flags & {Flag.UNDATED_INSIDE, Flag.GLITCH_INSIDE}
-    inside = Inside(interval.missed, interval.cause, kept, interval.hand) + first.inside + SET_ASIDE
-    state = replace(state, good=interval.first, book=state.held.book, held=None)
-    return _reread(state, (Waiting(first.reading, inside), *state.waiting[1:]), (note,))
+    kind = _odd_kind(state.rules, interval.first, state.held.book, interval.last, first.reading)
+    note = _note(interval.segment, interval.last, interval.opening, kind)
+    inside = _of_interval(interval) + first.inside + SET_ASIDE
+    before = (*_stood(state), note)
+    state = replace(state, good=interval.first, book=state.held.book, held=None, standing=None)
+    return _reread(state, (Waiting(first.reading, inside), *state.waiting[1:]), before)
 
 
 def _reread(state: State, waited: tuple[Waiting, ...], before: tuple[Interval, ...]) -> Stepped:
@@ -331,6 +392,23 @@ def _notes(state: State, kind: Kind) -> tuple[Interval, ...]:
     if state.segment is None:
         return ()
     return tuple(_note(state.segment, one.reading, state.book.count, kind) for one in state.waiting)
+
+
+def _set_aside(state: State, after: Reading | None = None) -> tuple[Interval, ...]:
+    """The readings that wait, as glitches, or torn; `after` came then and follows the last good one."""
+    if state.segment is None or state.good is None:
+        return ()
+    return tuple(
+        _note(state.segment, odd, state.book.count, _odd_kind(state.rules, state.good, state.book, odd, after))
+        for odd in (one.reading for one in state.waiting)
+    )
+
+
+def _odd_kind(rules: Rules, good: Reading, book: Total, odd: Reading, after: Reading | None) -> Kind:
+    room = allowed(rules, good, odd)
+    if after is not None and after.total.high >= book.low:
+        room = min(room, after.total.high - book.low)
+    return Kind.TORN if is_torn(book, odd, room) else Kind.GLITCH
 
 
 def _note(segment: Segment, reading: Reading, book: int, kind: Kind) -> Interval:

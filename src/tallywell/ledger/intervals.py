@@ -22,13 +22,14 @@ class Kind(StrEnum):
     UNEXPLAINED_DECREASE = "unexplained decrease"
     IMPOSSIBLE_STEP = "impossible step"
     GLITCH = "glitch"
+    TORN = "torn"
     UNDECIDED = "not decided yet"
     SCALE_CHANGED = "scale changed"
     CHANGE_OUT = "change-out"
 
 
 SURE = frozenset({Kind.METERED, Kind.ACROSS_GAP, Kind.FROM_FIRST_COUNT})  # the two readings alone bound the counts
-NOTES = frozenset({Kind.GLITCH, Kind.UNDECIDED})  # of one reading only: first is last, nothing is posted
+NOTES = frozenset({Kind.GLITCH, Kind.TORN, Kind.UNDECIDED})  # of one reading only: first is last, nothing is posted
 
 
 class Flag(StrEnum):

@@ -20,7 +20,11 @@ class Scale:
 
 @dataclass(frozen=True, slots=True)
 class Reading:
-    """A good reading of the books' total. `flow_m3s` exact, None where the map has none; `running` None = not known."""
+    """A good reading of the books' total. `flow_m3s` exact, None where the map has none; `running` None = not known.
+
+    `words`: all that the poll brought, b"" where that is not known. `tears`: by multiples of which counts the total is
+    wrong where its words are of two instants.
+    """
 
     seq: int
     when: When
@@ -28,6 +32,8 @@ class Reading:
     scale: Scale
     flow_m3s: Fraction | None = None
     running: bool | None = None
+    words: bytes = b""
+    tears: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,6 +4,7 @@ from collections.abc import Iterable, Sequence
 from zoneinfo import ZoneInfo
 
 from tallywell.ledger.intervals import Flag, Kind
+from tallywell.ledger.suspect import FROZEN
 from tallywell.readings.quantities import Away, Cause
 from tallywell.reports.dates import MINUTE_MS, duration, with_offset
 from tallywell.reports.model import GapLine, PermitLine, Remark, Seen, Slice, VisitLine, Volume
@@ -24,6 +25,7 @@ FAULTS = {
     "out_of_range": "the value was outside the range that the map allows",
     "torn": "the total changed between the two requests that it takes",
     "plan_mismatch": "the stored words did not fit the map",
+    FROZEN: "the meter was frozen: it sent the same words to the last bit, a flow rate among them",
 }
 AWAY = {
     "gone": "the line's adapter was away",
@@ -211,6 +213,13 @@ def _glitch(of: Remark, _unit: VolumeUnit) -> str:
     return f"a reading of {of.first.count:,} counts fits neither the one before nor those after; it is set aside"
 
 
+def _torn(of: Remark, _unit: VolumeUnit) -> str:
+    return (
+        f"a reading of {of.first.count:,} counts is torn: the meter gave words of two instants, so that it is wrong by "
+        "what the lower ones count; it is set aside"
+    )
+
+
 def _undecided(of: Remark, _unit: VolumeUnit) -> str:
     return f"a reading of {of.first.count:,} counts does not follow from those before; later readings will decide"
 
@@ -237,6 +246,7 @@ _KIND_SENTENCES = {
     Kind.UNEXPLAINED_DECREASE: _decrease,
     Kind.IMPOSSIBLE_STEP: _impossible,
     Kind.GLITCH: _glitch,
+    Kind.TORN: _torn,
     Kind.UNDECIDED: _undecided,
     Kind.SCALE_CHANGED: _scale,
     Kind.CHANGE_OUT: _change_out,
@@ -247,4 +257,5 @@ _MARKS = {
     Kind.FROM_FIRST_COUNT: "from first count",
     Kind.UNDECIDED: "reading not decided",
     Kind.GLITCH: "reading set aside",
+    Kind.TORN: "torn reading set aside",
 }

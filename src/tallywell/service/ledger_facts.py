@@ -8,6 +8,7 @@ from itertools import islice
 
 from tallywell.ledger.fold import fit_together
 from tallywell.ledger.rules import Rules
+from tallywell.ledger.suspect import stands
 from tallywell.readings.clocks import When
 from tallywell.readings.exchange import Read
 from tallywell.readings.facts import Event, Poll
@@ -17,6 +18,7 @@ from tallywell.registers.blocks import books_read
 from tallywell.registers.decode import Decoded, bringing, decode
 from tallywell.registers.quantity import Kind, Quantity, RegisterMap
 from tallywell.registers.register_map import parse_map
+from tallywell.registers.tears import tears
 from tallywell.reports.words import STARTED, STOPPED, UNCLEAN_END
 from tallywell.service.port_news import BACK, LOST
 from tallywell.service.site import Point
@@ -34,8 +36,8 @@ class PlanInForce:
     """A plan with what the ledger needs of its map: the books' total and the flow rate; a year has many rows.
 
     `map` None: the stored text is at fault; `books` None: the plan does not ask for that total. `scale` is that of the
-    books' total (where another register scales it, each reading has its own), `flow` the name of the flow rate (""
-    where there is none).
+    books' total (where another register scales it, each reading has its own), `tears` where it can tear, `flow` the
+    name of the flow rate ("" where there is none).
     """
 
     map: RegisterMap | None
@@ -44,6 +46,7 @@ class PlanInForce:
     books: int | None
     scale: Scale | None
     flow: str
+    tears: tuple[int, ...] = ()
 
 
 @dataclass(slots=True)
@@ -80,7 +83,8 @@ class Decoder:
             return Missed(poll.seq, when, fault or poll.fault or Fault.PLAN_MISMATCH)
         value = decoded.values.get(plan.flow)
         flow = None if value is None else value.si
-        return Reading(poll.seq, when, books.total, books.scale or plan.scale, flow, self._running(flow))
+        scale, words = books.scale or plan.scale, poll.raw or b""
+        return Reading(poll.seq, when, books.total, scale, flow, self._running(flow), words, plan.tears)
 
     def _decoded(self, poll: Poll, map_: RegisterMap, reads: tuple[Read, ...]) -> Decoded:
         words = poll.plan, poll.got, poll.raw or b""
@@ -110,7 +114,8 @@ def _plan_in_force(reader: Reader, plan_id: int) -> PlanInForce:
     needed = _needed(map_, flow)
     scale = None if map_.books is None else map_.books.scale
     books = books_read(map_, plan.reads) if asks_for_books(map_, plan.reads) else None
-    return PlanInForce(replace(map_, quantities=needed), sha256, plan.reads, books, scale, flow)
+    tears_at = () if map_.books is None else tears(map_.books)
+    return PlanInForce(replace(map_, quantities=needed), sha256, plan.reads, books, scale, flow, tears_at)
 
 
 def asks_for_books(map_: RegisterMap, reads: Sequence[Read]) -> bool:
@@ -176,7 +181,7 @@ class Stream:
             fact = self.decoder.fact(poll, when)
             if isinstance(fact, Reading):
                 good = (fact, *good[: FITTING - 1])
-                if len(good) == FITTING and fit_together(self.rules, good):
+                if len(good) == FITTING and fit_together(self.rules, good) and not stands(*good[:2]):
                     break
         return earliest
 
@@ -192,8 +197,11 @@ class Stream:
 
     def _settle(self, reading: Reading) -> None:
         """Readings that contradict one another settle nothing: the reading after them decides what the first were."""
-        follows = fit_together(self.rules, (*self.settled[-1:], reading))
+        last = self.settled[-1:]
+        follows = fit_together(self.rules, (*last, reading))
         self.settled = (*self.settled, reading) if follows else (reading,)
+        if last and stands(last[0], reading):  # the meter may be frozen: one that moves must tell
+            self.settled = self.settled[-FITTING + 1 :]
 
     def _events(self, first_seq: int, last_seq: int) -> Iterator[Happened]:
         for event, when in self.decoder.reader.events(first_seq, last_seq):
