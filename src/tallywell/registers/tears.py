@@ -1,7 +1,7 @@
 """Where a total can tear inside a meter that renews its words one after another (pure).
 
-Words of two instants make a value that is wrong by one carry between them, or some: by whole multiples of what the lower
-words count.
+Words of two instants make a value that is wrong by one carry between them, or by some: whole multiples of what the
+lower words count.
 """
 
 from collections.abc import Iterator
