@@ -7,7 +7,7 @@ their words are another set for each unit, register and millisecond, so that no 
 
 import hashlib
 import struct
-from collections import Counter
+from collections import Counter, deque
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -17,7 +17,7 @@ from tallywell.line.away import PortAway, Reason
 from tallywell.line.bus import Bus
 from tallywell.line.port import PortLost
 from tallywell.line.timing import LineSettings
-from tallywell.readings.exchange import Ask, Outcome, Read
+from tallywell.readings.exchange import Ask, Outcome, Pass, Read
 from tallywell.readings.faults import Fault
 from tallywell.registers.quantity import Kind, Limits, Quantity, RegisterMap, Table, ValueType
 from tallywell.schedule.clock import ManualClock
@@ -37,6 +37,7 @@ UNITS = (17, 18, 19)
 SETTINGS = LineSettings("in this process", 19_200, latency_ns=2 * MS)
 TURNAROUND_NS = 3 * MS
 EVERY_NS = 200 * MS
+NEWEST = 100  # passes are kept
 PAUSE_NS = 8 * MS  # the last unit's own silence, longer than the line's
 
 
@@ -146,6 +147,7 @@ class Campaign:
         station = Station(tell_tales() if meters is None else meters, TURNAROUND_NS)
         self.line = SimulatedLine(station, settings, self.troubles, seed=seed)
         self.tally = Tally()
+        self.passes: deque[Pass] = deque(maxlen=NEWEST)
         self._bus = Bus(settings, self.clock, self._open)  # type: ignore[arg-type] # a port in all that the owner uses
         self._state = begin(plans() if plan is None else plan, 0, START_MS * MS, at_once=True)
 
@@ -186,7 +188,9 @@ class Campaign:
         outcome = self._bus.exchange(step)
         if step.expects_reply:
             self._note(step, outcome, None if self.line.request is before else self.line.request)
-        self._state, _ = learned(self._state, outcome, self.clock.boot_ns())
+        self._state, done = learned(self._state, outcome, self.clock.boot_ns())
+        if done is not None:
+            self.passes.append(done)
 
     def _note(self, ask: Ask, outcome: Outcome, request: Request | None) -> None:
         tally = self.tally

@@ -1,6 +1,7 @@
 """Rows of a register that scales itself, as the ledger takes them."""
 
 from fractions import Fraction
+from functools import partial
 from pathlib import Path
 
 from tallywell.readings.facts import Poll
@@ -8,7 +9,7 @@ from tallywell.readings.quantities import Missed, Reading, Scale
 from tallywell.registers.blocks import read_sets, reads
 from tallywell.registers.register_map import parse_map
 from tallywell.service.accepted import accepted_site
-from tallywell.service.ledger_facts import Decoder
+from tallywell.service.ledger_facts import Decoder, plan_on_record
 from tallywell.store.query import Reader
 from tests.service.made_record import at, made_record
 
@@ -56,7 +57,7 @@ def test_each_reading_has_the_scale_that_its_own_pass_brought(tmp_path: Path) ->
         made.waiting.append(Poll(seq, run, point, plan, 1_000_000 + number, now, now, got, raw, fault, None))
     made.flush()
     with Reader(made.folder) as reader:
-        decoder = Decoder(reader, accepted_site(reader).site.points["north-discharge"])
+        decoder = Decoder(partial(plan_on_record, reader), accepted_site(reader).site.points["north-discharge"])
         facts = [decoder.fact(poll, when) for poll, when in reader.polls(point, 1, reader.newest_seq())]
     exact, coarse, *rest = facts
     assert isinstance(exact, Reading)

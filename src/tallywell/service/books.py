@@ -4,12 +4,12 @@ from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import date
+from functools import partial
 
 from tallywell import __version__
 from tallywell.ledger.fold import begin, fold
 from tallywell.ledger.intervals import joined
 from tallywell.ledger.periods import Period, edges_ms, midnight_ms
-from tallywell.ledger.rules import Rules
 from tallywell.readings.facts import Entry
 from tallywell.readings.quantities import Cause, HandReading, Happened, Installed, LedgerFact, Missed, Reading, Scale
 from tallywell.registers.factors import farthest
@@ -29,7 +29,7 @@ from tallywell.reports.model import (
 )
 from tallywell.service.accepted import Accepted
 from tallywell.service.entries import EntryError, about_ms, hand_reading, in_force, installed, note, shows_of
-from tallywell.service.ledger_facts import FITTING, Decoder, Reach, Stream, reach_of
+from tallywell.service.ledger_facts import FITTING, Decoder, Reach, Stream, plan_on_record, reach_of, rules_of
 from tallywell.service.site import Permit, Point, Share, Site
 from tallywell.store.query import Reader
 
@@ -162,15 +162,15 @@ class _Books:
         visits = _visits([e for e in own if e.kind == "visit"], face, scale)
         edges = edges_ms(self.period, self.site.zone)
         silence = _Silence(edges[0], edges[-1])
-        decoder = Decoder(self.reader, point)
+        decoder = Decoder(partial(plan_on_record, self.reader), point)
         tally = PointTally(self.period, self.site.zone, [visit.utc_ms for visit in visits])
         shared = self._shared(point)
         settled = False
         if point_id is not None:
-            stream = Stream(decoder, point_id, _rules(point), self.reach)
+            stream = Stream(self.reader, decoder, point_id, rules_of(point), self.reach)
             hands = [visit.reading for visit in visits if visit.reading is not None]
             facts = with_hands(silence.watch(stream), hands)
-            for interval in fold(facts, begin(_rules(point), hung)):
+            for interval in fold(facts, begin(rules_of(point), hung)):
                 tally.take(interval)
                 for share in shared.values():
                     share.take(interval)
@@ -206,10 +206,6 @@ def with_hands(facts: Iterable[LedgerFact], hands: Sequence[HandReading]) -> Ite
                 yield waiting.pop(0)
         yield fact
     yield from waiting
-
-
-def _rules(point: Point) -> Rules:
-    return Rules(point.every_ms, point.possible_rate.si)
 
 
 def _installations(

@@ -27,6 +27,7 @@ from tallywell.service.rows import PointKeys, row
 from tallywell.service.settings import EVENTS, Known, is_kept, known_of, news
 from tallywell.service.settings_noted import settings_noted
 from tallywell.service.site import AnyLine, Line, Site
+from tallywell.service.watching import Watching
 from tallywell.service.world import MS_NS, World
 from tallywell.store.append import open_writer
 from tallywell.store.canonical import canonical
@@ -70,6 +71,7 @@ class Daemon:
         self._stopping = threading.Event()
         self._watch: dict[str, sentences.Watch] = {}
         self._refusals = Refusals()
+        self._books = {name: Watching(point) for name, point in site.points.items()}
 
     def stop(self) -> None:
         self._stopping.set()
@@ -250,6 +252,7 @@ class Daemon:
             else:
                 self._say_beside(done, fact, keys, refusal.said if refusal else "")
             self._look_at_settings(done.point, keys, fact)
+            self._look_at_total(done.point, keys, fact)
             if done.asked is not None:
                 self._answer(done.asked, fact.seq)
 
@@ -265,6 +268,14 @@ class Daemon:
             return None
         self._keys[done.point, done.reads] = found
         return found
+
+    def _look_at_total(self, point: str, keys: PointKeys, fact: Poll) -> None:
+        """Say what does not fit, and look again."""
+        found, line = self._books[point].after(fact, keys), self._lines[self._site.points[point].line]
+        for said in found.said:
+            self._world.log(f"{sentences.place(self._site.points[point])}: {said}")
+        if found.look_again and isinstance(line, LineThread):  # where another master asks, its next poll must do
+            line.tell(LookAgain(point))
 
     def _look_at_settings(self, point: str, keys: PointKeys, fact: Poll) -> None:
         """Put on record, and say, what is new about the meter's identity and settings.

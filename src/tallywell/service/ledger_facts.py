@@ -1,7 +1,7 @@
 """From the rows of the record to what the ledger folds: each poll decoded by the map of its own plan."""
 
 import json
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from itertools import islice
@@ -51,12 +51,12 @@ class PlanInForce:
 
 @dataclass(slots=True)
 class Decoder:
-    """Rows -> ledger facts. Each plan is looked up and its map parsed once; the plans that served are remembered.
+    """Rows -> ledger facts. Each plan is looked up once, by `find` (see `plan_on_record`); those that served are kept.
 
     `last`: plan, reads that came, words and what they mean: a pump that stands still sends the same for hours.
     """
 
-    reader: Reader
+    find: Callable[[int], PlanInForce]
     point: Point
     plans: dict[int, PlanInForce] = field(default_factory=dict)
     last: tuple[int, int, bytes, Decoded] | None = None
@@ -99,23 +99,30 @@ class Decoder:
     def _plan(self, plan_id: int) -> PlanInForce:
         known = self.plans.get(plan_id)
         if known is None:
-            known = self.plans[plan_id] = _plan_in_force(self.reader, plan_id)
+            known = self.plans[plan_id] = self.find(plan_id)
         return known
 
 
-def _plan_in_force(reader: Reader, plan_id: int) -> PlanInForce:
+def plan_on_record(reader: Reader, plan_id: int) -> PlanInForce:
     plan = reader.plan(plan_id)
     text = reader.text(plan.map_text)
     map_, _ = parse_map(text.content, "map on record")
-    sha256 = text.sha256.hex()
+    return plan_in_force(map_, text.sha256.hex(), plan.reads)
+
+
+def plan_in_force(map_: RegisterMap | None, sha256: str, reads: tuple[Read, ...]) -> PlanInForce:
     if map_ is None:
-        return PlanInForce(None, sha256, plan.reads, None, None, "")
+        return PlanInForce(None, sha256, reads, None, None, "")
     flow = next((name for name, quantity in map_.quantities.items() if quantity.kind is Kind.FLOW), "")
     needed = _needed(map_, flow)
     scale = None if map_.books is None else map_.books.scale
-    books = books_read(map_, plan.reads) if asks_for_books(map_, plan.reads) else None
+    books = books_read(map_, reads) if asks_for_books(map_, reads) else None
     tears_at = () if map_.books is None else tears(map_.books)
-    return PlanInForce(replace(map_, quantities=needed), sha256, plan.reads, books, scale, flow, tears_at)
+    return PlanInForce(replace(map_, quantities=needed), sha256, reads, books, scale, flow, tears_at)
+
+
+def rules_of(point: Point) -> Rules:
+    return Rules(point.every_ms, point.possible_rate.si)
 
 
 def asks_for_books(map_: RegisterMap, reads: Sequence[Read]) -> bool:
@@ -156,6 +163,7 @@ class Stream:
     record knows no more.
     """
 
+    reader: Reader
     decoder: Decoder
     point_id: int
     rules: Rules
@@ -164,7 +172,7 @@ class Stream:
 
     def __iter__(self) -> Iterator[LedgerFact]:
         told = self.start_seq()
-        polls = self.decoder.reader.polls(self.point_id, told, self.reach.ceiling)
+        polls = self.reader.polls(self.point_id, told, self.reach.ceiling)
         while batch := list(islice(polls, BATCH)):
             yield from self._with_events(batch, told)
             told = batch[-1][0].seq + 1
@@ -176,7 +184,7 @@ class Stream:
         """Where a fold has to begin so that it knows where the totalizer stands when the period begins."""
         good: tuple[Reading, ...] = ()
         earliest = self.reach.first
-        for poll, when in self.decoder.reader.polls_back(self.point_id, self.reach.first, self.reach.floor):
+        for poll, when in self.reader.polls_back(self.point_id, self.reach.first, self.reach.floor):
             earliest = poll.seq
             fact = self.decoder.fact(poll, when)
             if isinstance(fact, Reading):
@@ -204,7 +212,7 @@ class Stream:
             self.settled = self.settled[-FITTING + 1 :]
 
     def _events(self, first_seq: int, last_seq: int) -> Iterator[Happened]:
-        for event, when in self.decoder.reader.events(first_seq, last_seq):
+        for event, when in self.reader.events(first_seq, last_seq):
             if event.name in _TOLD and self._concerns(event):
                 yield Happened(event.seq, when, _name(event), _away(event, when))
 
