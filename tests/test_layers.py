@@ -60,6 +60,8 @@ EDGE: set[str] = {
     "simulator/tcp_wire.py",
     "simulator/wire.py",
     "service/files.py",
+    "service/frames.py",
+    "service/listeners.py",
     "service/daemon.py",
     "service/hearing.py",
     "service/lines.py",

@@ -99,7 +99,7 @@ def test_a_request_that_today_would_have_waited_longer_is_counted() -> None:
 
 def test_the_next_request_ends_a_wait_that_is_longer_today() -> None:
     rows = [*rows_of_an_answer()[:2], *(replace(row, at_ns=row.at_ns + 50 * MS) for row in rows_of_an_answer())]
-    passed, _ = fed(rows)  # type: ignore[arg-type]
+    passed, _ = fed(rows)
     assert [each.fault for each in passed if isinstance(each, Outcome)] == [Fault.STOPPED, None]
 
 

@@ -17,6 +17,7 @@ from tallywell.readings.clocks import Clock
 from tallywell.readings.exchange import Ask, Outcome
 from tallywell.readings.faults import Fault
 from tallywell.readings.problems import StorageFault
+from tallywell.readings.traffic import Tap
 from tallywell.schedule.jumping_clock import JumpingClock
 from tallywell.service.daemon import KEPT_FACTS, Daemon
 from tallywell.service.entering import Statement, draft_of
@@ -46,6 +47,7 @@ class TestPort:
     spoil: Callable[[Ask], Fault | None] = lambda _ask: None
     trouble: PortAway | None = None
     ahead: Callable[[Outcome], None] | None = None
+    tap: Tap | None = None
     lost: Lost | None = None
     told: list[Change] = field(default_factory=list)
     stopped: threading.Event = field(default_factory=threading.Event)

@@ -13,6 +13,7 @@ from tallywell.line.bus import Bus
 from tallywell.line.overheard import Unused
 from tallywell.readings.exchange import Ask, Outcome, Pass, Read
 from tallywell.readings.faults import Fault
+from tallywell.readings.traffic import Tap
 from tallywell.schedule.plan import LookAgain
 from tallywell.schedule.system_clock import SystemClock
 from tallywell.service.accepting import plans_of
@@ -94,6 +95,7 @@ class TestEar:
     __test__ = False
     coming: list[Outcome] = field(default_factory=list)
     trouble: PortAway | None = None
+    tap: Tap | None = None
     tally: Counter[Unused] = field(default_factory=Counter)
     stopped: bool = False
     closed: bool = False

@@ -8,6 +8,7 @@ from tallywell.readings.exchange import Ask, Outcome, Pass, Read
 from tallywell.readings.facts import Event
 from tallywell.readings.faults import Fault
 from tallywell.readings.problems import EdgeFailure
+from tallywell.readings.traffic import Tap
 from tallywell.schedule.clock import ManualClock
 from tallywell.schedule.due import Plan, begin
 from tallywell.schedule.load import Load
@@ -30,6 +31,7 @@ class TimedPort:
 
     trouble: EdgeFailure | None = None
     ahead: Callable[[Outcome], None] | None = None
+    tap: Tap | None = None
 
     def __init__(self, clock: ManualClock, took_ns: int, asked: Callable[[Ask], None]) -> None:
         self.took_ns = took_ns

@@ -13,7 +13,7 @@ from tallywell import __version__
 
 GROUPS: dict[str, tuple[str, ...]] = {
     "before the meter is wired": ("check", "map", "schema", "simulate", "demo"),
-    "at the panel": ("run", "read", "status"),
+    "at the panel": ("run", "read", "status", "frames"),
     "what a person states": ("installation", "visit", "clock"),
     "at the end of the month": ("report",),
 }

@@ -19,6 +19,7 @@ from tallywell.line.port_failure import failure
 from tallywell.line.timing import SECOND_NS, LineSettings
 from tallywell.readings.clocks import Clock
 from tallywell.readings.exchange import Outcome
+from tallywell.readings.traffic import Tap, Traffic, Way
 
 AT_ONCE = 4096
 LONGEST_WAIT_NS = SECOND_NS // 4  # so often it is seen that the port is empty, and whether there is news
@@ -106,6 +107,7 @@ class Ear:
     ) -> None:
         self.settings = settings
         self.trouble: PortAway | None = None
+        self.tap: Tap | None = None  # is told all that is heard; may be set from any thread
         self._clock = clock
         self._open_as = open_as or listening_opener()
         self._wake = Wake()
@@ -166,6 +168,8 @@ class Ear:
         now_ns = boot_ns()
         chunk = port.read()
         seen_ns = boot_ns()
+        if chunk and (tap := self.tap) is not None:
+            tap(Traffic(seen_ns, Way.HEARD, chunk))
         if chunk and seen_ns - self._looked_ns > STALE_NS:
             machine.lost(seen_ns)
         elif chunk:

@@ -21,6 +21,7 @@ from tallywell.service.entries import KINDS
 from tallywell.service.files import Loaded
 from tallywell.service.hearing import HearingThread, hearing
 from tallywell.service.lines import Delivered, LineThread, better_names, ended_ns
+from tallywell.service.listeners import Listeners, Sender
 from tallywell.service.local_time import offset_ms
 from tallywell.service.refusals import Refusals, refusal_of
 from tallywell.service.rows import PointKeys, row
@@ -71,6 +72,8 @@ class Daemon:
         self._stopping = threading.Event()
         self._watch: dict[str, sentences.Watch] = {}
         self._refusals = Refusals()
+        self._listeners = Listeners(loaded.record)
+        self._listened_to = False
         self._books = {name: Watching(point) for name, point in site.points.items()}
 
     def stop(self) -> None:
@@ -142,6 +145,7 @@ class Daemon:
         for name, line in lines.items():
             if not line.join(LEAVING_S):
                 self._world.log(f"line {name}: its thread did not end within {LEAVING_S:.0f} s")
+        self._listeners.close()
 
     # one turn
 
@@ -172,12 +176,21 @@ class Daemon:
         self._look_due = self._clock.boot_ns() + self._world.look_ns
         self._look_at_clocks()
         self._look_into_inbox()
+        self._look_for_listeners()
         for name, line in self._lines.items():
             if not line.alive() and not self._stopping.is_set():  # a bug of ours: end loudly, be restarted
                 self._gather()
                 self._store()
                 self._world.log(f"line {name}: its thread has ended by a fault of this program, which ends as well")
                 raise RuntimeError(f"the thread of line {name} has ended")
+
+    def _look_for_listeners(self) -> None:
+        """Let `tallywell frames` see what passes over the lines."""
+        listened_to = self._listeners.look()
+        if listened_to != self._listened_to:
+            for name, line in self._lines.items():
+                line.tap(Sender(self._listeners, name) if listened_to else None)
+        self._listened_to = listened_to
 
     def _look_at_clocks(self) -> None:
         now = self._instant()

@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from tallywell.line.overheard import Unused
 from tallywell.readings.clocks import Clock
 from tallywell.readings.exchange import Outcome, Pass
+from tallywell.readings.traffic import Tap
 from tallywell.schedule.due import SILENCE
 from tallywell.schedule.plan import Plan
 from tallywell.service.line_news import LineNews
@@ -42,6 +43,10 @@ class HearingThread:
 
     def tell(self, news: News) -> None:
         self._news.append(news)
+
+    def tap(self, tap: Tap | None) -> None:
+        """Let it be told all that is heard; None: no more."""
+        self._ear.tap = tap
 
     def stop(self) -> None:
         self._stopping.set()

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from tallywell.line.links import Links
 from tallywell.readings.clocks import Clock
 from tallywell.readings.exchange import Ask, Outcome, Pass
+from tallywell.readings.traffic import Tap
 from tallywell.schedule.due import ClockStepped, LineState, LookAgain, Sleep, learned, next_ask, under_way
 from tallywell.service.beside import Beside
 from tallywell.service.line_load import load_news
@@ -71,6 +72,10 @@ class LineThread:
         self._stopping.set()
         self._port.stop()
         self._wake.set()
+
+    def tap(self, tap: Tap | None) -> None:
+        """Let it be told all that passes, from the next exchange on; None: no more."""
+        self._port.tap = tap
 
     def join(self, seconds: float) -> bool:
         """True when the thread has ended; its port is closed then."""

@@ -13,6 +13,7 @@ from tallywell.line.timing import AnySettings, LineSettings
 from tallywell.readings.clocks import Clock
 from tallywell.readings.exchange import Ask, Outcome
 from tallywell.readings.problems import EdgeFailure
+from tallywell.readings.traffic import Tap
 from tallywell.service.anchoring import Instant
 
 SECOND_NS = 1_000_000_000
@@ -30,6 +31,7 @@ class Port(Protocol):
     def trouble(self) -> EdgeFailure | None: ...  # why the port is away
 
     ahead: Callable[[Outcome], None] | None  # is told an answer before the silence behind it has passed
+    tap: Tap | None  # is told all that passes
 
     def exchange(self, ask: Ask) -> Outcome: ...
     def look(self) -> None: ...  # between exchanges: has it gone, is it back?
@@ -40,6 +42,8 @@ class Port(Protocol):
 
 class Listening(Protocol):
     """The owner of a port that is only listened to: it has no way to ask."""
+
+    tap: Tap | None
 
     @property
     def trouble(self) -> EdgeFailure | None: ...
