@@ -1,0 +1,93 @@
+"""What passes over the lines, watched as a user does: without a daemon, beside it, kept and replayed."""
+
+import signal
+import subprocess
+import time
+from pathlib import Path
+
+import pytest
+
+from tests.whole.site_on_ptys import called, field, leave_alone, rows, site_text, tallywell
+
+WIDTH = 100
+
+
+def test_without_a_daemon_it_polls_and_stores_nothing(tmp_path: Path) -> None:
+    kept = tmp_path / "kept.txt"
+    with field(tmp_path, site_text(1, 2), "--trouble", "bad_crc:line0-p1:20") as site:
+        shown = called("frames", site, "--seconds", "5", "--keep", kept)
+    assert shown.startswith("no daemon runs: polling by the site file, nothing is stored.")
+    assert "line0-p1 (address 1), input 0 to 3: flow_rate, forward_total" in shown
+    assert "good after " in shown
+    assert all(len(line) <= WIDTH for line in shown.splitlines())
+    assert not (tmp_path / "stand.simulated.record" / "record.db").exists()
+    again = called("frames", site, "--replay", kept)
+    assert table(again) == table(shown), "the same exchanges end the same way, from the kept bytes alone"
+    assert table(shown)[0].split()[:3] == ["Point", "Asked", "Good"]
+    refused = called("frames", site, "--replay", kept, "--refused")
+    assert "good after " not in refused
+
+
+def table(shown: str) -> list[str]:
+    return shown.strip().split("\n\n")[-1].splitlines()
+
+
+def test_beside_the_daemon_two_look_on_and_one_is_killed(tmp_path: Path) -> None:
+    with field(tmp_path, site_text(1, 2)) as site:
+        record = tmp_path / "stand.simulated.record"
+        daemon = subprocess.Popen(tallywell("run", site), stdout=subprocess.DEVNULL)
+        try:
+            until = time.monotonic() + 20
+            while not (record / "record.db").exists() and time.monotonic() < until:
+                time.sleep(0.1)
+            doomed = subprocess.Popen(tallywell("frames", site), stdout=subprocess.PIPE, text=True)
+            assert doomed.stdout is not None
+            assert doomed.stdout.readline().startswith("the daemon polls; this only looks on.")
+            assert doomed.stdout.readline()
+            assert leave_alone(doomed, signal.SIGKILL) == -signal.SIGKILL
+            doomed.stdout.close()
+            shown = called("frames", site, "--seconds", "4")
+            assert "line0-p2 (address 2), input 0 to 3" in shown
+            assert int(table(shown)[1].split()[1]) >= 2, "it goes on polling each second"
+            assert list((record / "listeners").iterdir()) == [], "the killed one's socket was taken away"
+        finally:
+            assert leave_alone(daemon) == 0
+        faults = rows(record, "SELECT count(*) FROM poll WHERE fault IS NOT NULL AND fault <> 'stopped'")
+        assert faults == [(0,)], "nobody who looks on costs a poll"
+
+
+@pytest.mark.parametrize(
+    ("words", "code", "said"),
+    [
+        (("--line", "feild"), 2, "there is no line 'feild'; the site has line0"),
+        (("--seconds", "0"), 2, "'0' is no number of seconds above 0"),
+        (("--replay", "none.txt"), 1, "none.txt: it cannot be read (No such file or directory)"),
+        (("--replay", "stand.yaml"), 1, "stand.yaml:1:1: this is no file of kept frames"),
+        (("--replay", "kept.txt", "--keep", "more.txt"), 2, "--keep and --seconds do not go with --replay"),
+        (("--keep", "stand.yaml", "--seconds", "1"), 1, "stand.yaml: there is such a file already"),
+        (("--replay", "kept.txt"), 1, "kept.txt:5:1: these are no bytes"),
+        (("--replay", "undated.txt"), 1, "undated.txt:1:1: the file does not say when it was begun"),
+    ],
+)
+def test_called_wrongly(tmp_path: Path, words: tuple[str, ...], code: int, said: str) -> None:
+    (tmp_path / "panel.yaml").write_text(PANEL, encoding="utf-8")
+    (tmp_path / "stand.yaml").write_text(site_text(1, 1), encoding="utf-8")
+    head = "tallywell frames 1\nsite Stand\nbegan {}\nline line0 port=/dev/none baud=9600 parity=none stop_bits=1\n"
+    (tmp_path / "kept.txt").write_text(head.format("2026-07-01T10:00:00-06:00") + "0.5 line0 heard 1g\n")
+    (tmp_path / "undated.txt").write_text(head.format("yesterday"))
+    done = subprocess.run(
+        tallywell("frames", "stand.yaml", *words), cwd=tmp_path, capture_output=True, text=True, timeout=60, check=False
+    )
+    assert done.returncode == code, done.stderr
+    assert said in done.stderr
+    assert "Traceback" not in done.stderr
+
+
+PANEL = """\
+map: panel-meter
+revision: 1
+numbering: on_the_wire
+word_order: high_word_first
+quantities:
+  forward_total: {table: input, register: 2, type: uint32, one_count: 1 gal, digits: 8, for_the_books: yes}
+"""
