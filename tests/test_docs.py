@@ -15,6 +15,9 @@ import pytest
 
 import tallywell
 from tallywell.commandline import COMMANDS, PARTS
+from tallywell.line.kept import Trace
+from tallywell.line.replay import Replay
+from tallywell.readings.exchange import Outcome
 from tallywell.readings.faults import Fault
 from tallywell.readings.units import KINDS
 from tallywell.registers.map_forms import (
@@ -163,6 +166,17 @@ def test_samples_are_in_order(page: Path) -> None:
         found, problems = (parse_map if is_map else parse_site)(text, name, read_map)
         assert found is not None, "\n".join(map(str, problems))
         assert not problems, "a sample gives no warning either"
+
+
+def test_the_kept_file_in_the_docs_can_be_replayed() -> None:
+    page = (REFERENCE / "frames-file.md").read_text(encoding="utf-8")
+    (text,) = re.findall(r"```text\n(.*?)```", page, re.DOTALL)
+    trace = Trace(text.splitlines(keepends=True), "frames-file.md")
+    replay = Replay(trace.head.lines["field"], lambda *_: pytest.fail("each request has its ask"))
+    passed = [one for row in trace.rows() for one in replay.feed(row.what)]
+    (outcome,) = [one for one in passed if isinstance(one, Outcome)]
+    assert outcome.data == bytes.fromhex("41c80000")
+    assert replay.otherwise == []
 
 
 def test_queries_in_the_docs_run_on_a_record(tmp_path: Path) -> None:
