@@ -4,7 +4,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from tallywell.line.away import Change
-from tallywell.readings.exchange import Ask, Outcome, Pass, Read
+from tallywell.readings.exchange import Ask, Outcome, Pass, Read, Refused
 from tallywell.readings.facts import Event
 from tallywell.readings.faults import Fault
 from tallywell.readings.problems import EdgeFailure
@@ -12,6 +12,7 @@ from tallywell.readings.traffic import Tap
 from tallywell.schedule.clock import ManualClock
 from tallywell.schedule.due import Plan, begin
 from tallywell.schedule.load import Load
+from tallywell.service.beside import OVER_NS, Beside
 from tallywell.service.in_force import in_force_now
 from tallywell.service.line_load import HAS_ROOM, OVERFULL, load_news
 from tallywell.service.line_news import LineNews
@@ -23,6 +24,7 @@ from tallywell.store.query import Reader
 from tests.service.test_daemon import Stand
 
 MS, S, MIN = 1_000_000, 1_000_000_000, 60_000_000_000
+ASK = Ask(17, Read(4, 0, 2), 50 * MS)
 FULL = Load(bad=2, since_ns=5 * S, made=100, due=210)
 
 
@@ -123,3 +125,13 @@ def test_status_says_since_when_by_how_much_and_what_to_do(tmp_path: Path) -> No
     assert said.startswith("line line0 is overfull since 2026-07-13 21:33: of 210 polls that were due 100 were made")
     assert "poll its points less often" in said
     assert noted(load_news("line0", FULL, Load(), 0)) == ()
+
+    beside, began = Beside("line0"), list[LineNews]()
+    for second in range(3):
+        stray = Refused(Fault.STRAY_BYTES, b"\xa5", unasked=True)
+        beside, news = beside.after(Outcome(ASK, bytes(4), None, second, second, refused=(stray,)))
+        began += news
+    (said,) = noted(began[0])
+    assert said.startswith("line line0, since 2026-07-13 21:35: bytes keep coming that nobody asked for, such as a5:")
+    _, over = beside.after(Outcome(ASK, bytes(4), None, OVER_NS + 2, OVER_NS + 2))
+    assert noted(over[0]) == ()

@@ -1,8 +1,8 @@
 """Say of each point, in one sentence, whether it is counting, what flows, and how old the last reading is; and of each
-line that is asked for more than it has time for, by how much and since when.
+line that is asked for more than it has time for, or on which bytes come that nobody asked for, since when.
 
 Exit 1 when something needs a look: no daemon, a silent meter, flow that is not counted, registers that are refused, an
-overfull line.
+overfull line, another master or noise.
 """
 
 import argparse
@@ -33,9 +33,9 @@ def run(options: argparse.Namespace) -> int:
     now = (boot_id(), clock.boot_ns() // 1_000_000, clock.utc_ns() // 1_000_000)
     with Reader(RecordFolder(loaded.record)) as reader:
         states_found = states(reader, site, now)
-        overfull = in_force_now(reader, site).lines if running else ()
+        lines = in_force_now(reader, site).lines if running else ()
     for state in states_found:
         print(state.sentence)
-    for sentence in overfull:
+    for sentence in lines:
         print(sentence)
-    return 0 if running and not overfull and all(state.well for state in states_found) else 1
+    return 0 if running and not lines and all(state.well for state in states_found) else 1

@@ -49,11 +49,8 @@ class Beside:
         now = replace(self, last_ns=last_ns, times=self.times + 1, size=self.size + len(unasked))
         if self.told or len(last_ns) < SO_MANY or at_ns - last_ns[0] > WITHIN_NS:
             return now, ()
-        units = units_in(unasked)
-        shown = unasked[:SHOWN_BYTES].hex(" ") + (" ..." if len(unasked) > SHOWN_BYTES else "")
-        said = f"bytes keep coming that nobody asked for, now {shown}: {_who(units)}"
-        content: dict[str, object] = {"heard": unasked.hex(), "units": sorted(units)}
-        return replace(now, told=True), (self._news(at_ns, said, UNASKED, content),)
+        content: dict[str, object] = {"heard": unasked.hex(), "units": sorted(units_in(unasked))}
+        return replace(now, told=True), (self._news(at_ns, unasked_said(unasked), UNASKED, content),)
 
     def _quiet(self, at_ns: int) -> "tuple[Beside, tuple[LineNews, ...]]":
         if not self.last_ns or at_ns - self.last_ns[-1] < OVER_NS:
@@ -66,6 +63,12 @@ class Beside:
 
     def _news(self, at_ns: int, said: str, name: str, content: dict[str, object]) -> LineNews:
         return LineNews(at_ns, f"line {self.line}: {said}", (name, {"line": self.line, **content}))
+
+
+def unasked_said(heard: bytes) -> str:
+    """That bytes keep coming, the last of them, and who may have sent them."""
+    shown = heard[:SHOWN_BYTES].hex(" ") + (" ..." if len(heard) > SHOWN_BYTES else "")
+    return f"bytes keep coming that nobody asked for, such as {shown}: {_who(units_in(heard))}"
 
 
 def units_in(heard: bytes) -> frozenset[int]:

@@ -3,6 +3,7 @@
 import json
 from dataclasses import dataclass
 
+from tallywell.service.beside import UNASKED, UNASKED_OVER, unasked_said
 from tallywell.service.line_load import HAS_ROOM, OVERFULL, counted_said
 from tallywell.service.refusals import ANSWERED, REFUSED, Refusal, refusal_noted
 from tallywell.service.sentences import clock_time
@@ -12,7 +13,7 @@ from tallywell.store.query import Reader
 
 @dataclass(frozen=True, slots=True)
 class InForce:
-    """`lines`: a sentence for each line that is overfull; `refused`: by point."""
+    """`lines`: a sentence for each that is overfull or brings bytes that nobody asked for; `refused`: by point."""
 
     lines: tuple[str, ...]
     refused: dict[str, tuple[Refusal, ...]]
@@ -22,6 +23,7 @@ def in_force_now(reader: Reader, site: Site) -> InForce:
     """Since the last start of a writer: each notes anew what it finds."""
     accepted = reader.last_accepted()
     overfull: dict[str, str] = {}
+    unasked: dict[str, str] = {}
     refused: dict[str, dict[object, Refusal]] = {}
     events = () if accepted is None else tuple(reader.events_back(down_to_seq=accepted.seq))
     for event in reversed(events):
@@ -32,9 +34,16 @@ def in_force_now(reader: Reader, site: Site) -> InForce:
             overfull[told["line"]] = said
         elif event.name == HAS_ROOM:
             overfull.pop(json.loads(event.content)["line"], None)
+        elif event.name == UNASKED:
+            told = json.loads(event.content)
+            since = clock_time(event.shown_ms, site.zone)
+            unasked[told["line"]] = f"line {told['line']}, since {since}: {unasked_said(bytes.fromhex(told['heard']))}"
+        elif event.name == UNASKED_OVER:
+            unasked.pop(json.loads(event.content)["line"], None)
         elif event.name in (REFUSED, ANSWERED):
             point, one = refusal_noted(event.content)
             refused.setdefault(point, {}).pop(one.read, None)
             if event.name == REFUSED:
                 refused[point][one.read] = one
-    return InForce(tuple(overfull.values()), {point: tuple(found.values()) for point, found in refused.items()})
+    lines = (*overfull.values(), *unasked.values())
+    return InForce(lines, {point: tuple(found.values()) for point, found in refused.items()})
