@@ -9,10 +9,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from tallywell.ledger.fold import Fact, begin, fold
+from tallywell.ledger.fold import Fact, begin, fold, step
 from tallywell.ledger.intervals import NOTES, Flag, Interval, Kind
 from tallywell.ledger.rules import Rules
-from tallywell.ledger.suspect import FROZEN_POLLS, is_torn, stands
+from tallywell.ledger.suspect import FROZEN_POLLS, MOST_POLLS, SURELY, is_torn, stands
 from tallywell.readings.clocks import When
 from tallywell.readings.quantities import Reading, Scale
 from tallywell.readings.total import Total
@@ -151,7 +151,7 @@ def test_a_frozen_meter_is_as_good_as_silent(lines: Lines) -> None:
     """) == [
         "0:00-0:15 +600 metered [600, 600]",
         "0:15-0:30 +600 metered [600, 600]",
-        "0:30-2:15 +4200 metered across a gap [4200, 4200] (gap)",
+        "0:30-2:15 +4200 metered across a gap [4200, 4200] (gap) (meter frozen inside)",
         "2:15-2:30 +600 metered [600, 600]",
     ]
 
@@ -164,9 +164,58 @@ def test_the_gap_says_that_it_was_frozen(intervals: Intervals) -> None:
     ]
 
 
-def test_while_it_is_frozen_nothing_is_known(lines: Lines) -> None:
+def test_while_it_is_frozen_nothing_is_known(intervals: Intervals) -> None:
     same = "\n".join(f"{hour:02}:{minute:02} 1000 flow 40" for hour in range(3) for minute in (0, 15, 30, 45))
-    assert lines(same) == []
+    (note,) = intervals(f"{same}\n 03:00 missed no_answer")
+    assert (note.kind, note.posted, note.missed) == (Kind.FROZEN, 0, (("frozen", 11), ("no_answer", 1)))
+    assert note.begin_ms == note.end_ms == note.first.when.utc_ms
+
+
+@pytest.mark.parametrize(
+    ("count", "shown"),
+    [
+        (1000 + 3 * 2400 // 2, "0:00-3:00 +3600 metered across a gap [3600, 3600] (gap) (meter frozen inside)"),
+        (1600, "0:00-3:00 +600 question [600, 180084] (gap) (meter frozen inside)"),
+    ],
+)
+def test_a_meter_that_may_not_have_counted_while_it_was_frozen(lines: Lines, count: int, shown: str) -> None:
+    """It said 2,400 counts an hour; by half of that or more it may have been less. What the pipe can pass bounds it."""
+    same = "\n".join(f"{hour:02}:{minute:02} 1000 flow 40" for hour in range(3) for minute in (0, 15, 30, 45))
+    assert lines(f"{same}\n 03:00 {count} flow 40")[0].replace("question:", "question") == shown
+
+
+def test_registers_that_are_renewed_seldom_are_not_frozen() -> None:
+    """Every ten minutes, polled each minute: for fifty minutes the same words would be needed."""
+    counts = [100 * (minute // 10) for minute in range(60)]
+    facts = [reading(minute, count, flow=10) for minute, count in enumerate(counts)]
+    kinds = {one.kind for one in fold(facts, begin(replace(RULES, refresh_ms=600_000)))}
+    assert kinds == {Kind.METERED}
+    assert Kind.ACROSS_GAP in {one.kind for one in fold(facts, begin(RULES))}
+
+
+def test_what_brings_other_registers_beside_is_no_sign_of_life(intervals: Intervals) -> None:
+    """Each fourth poll also reads the settings."""
+    same = [f"{hour:02}:{minute:02} 1000 flow 40" for hour in range(3) for minute in (0, 15, 30, 45)]
+    (note,) = intervals("\n".join(f"{one} {'x' * (number % 4 == 3)}" for number, one in enumerate(same)))
+    assert (note.kind, note.missed) == (Kind.FROZEN, (("frozen", 11),))
+
+
+def test_few_readings_are_held_back_however_slowly_a_total_moves() -> None:
+    """A flow rate that creeps for ever at the same tiny value, and a total that therefore stands for days."""
+    state, told = begin(RULES), 0
+    for minute in range(2_000):
+        creeping = replace(reading(minute, 1000), flow_m3s=Fraction(1, 10**6), words=b"the same")
+        state, more = step(state, creeping)
+        told += len(more)
+    assert told >= 1_998
+    assert state.standing is None
+
+
+def test_the_slowest_that_is_judged() -> None:
+    flow = Fraction(SURELY, 60 * MOST_POLLS)
+    facts = [replace(reading(minute, 1000), flow_m3s=flow, words=b"the same") for minute in range(MOST_POLLS + 1)]
+    assert {one.kind for one in fold(facts[:-1], begin(RULES))} == {Kind.METERED}
+    assert [one.kind for one in fold(facts, begin(RULES))] == [Kind.FROZEN]
 
 
 @pytest.mark.parametrize("polls", range(1, FROZEN_POLLS))
@@ -197,7 +246,7 @@ def test_a_glitch_while_it_is_frozen(lines: Lines) -> None:
     same[9] = same[9].replace("1000", "777000")
     assert lines("\n".join(same) + "\n 03:00 7000 flow 40\n 03:15 7600 flow 40") == [
         "2:15-2:15 +0 glitch [0, 0]",
-        "0:00-3:00 +6000 metered across a gap [6000, 6000] (gap) (glitch set aside inside)",
+        "0:00-3:00 +6000 metered across a gap [6000, 6000] (gap) (glitch set aside inside) (meter frozen inside)",
         "3:00-3:15 +600 metered [600, 600]",
     ]
 
@@ -250,7 +299,10 @@ def test_the_books_balance_over_frozen_stretches(world: tuple[list[Reading], lis
     assert all(before.last == after.first for before, after in pairwise(told))
     if Kind.IMPOSSIBLE_STEP in {one.kind for one in told}:  # it froze for fewer polls than tell, and leapt
         return
-    assert {one.kind for one in told} <= {Kind.METERED, Kind.ACROSS_GAP}
+    questions = [one for one in told if one.kind is Kind.QUESTION]  # the flow rate when it froze was another one
+    assert all(Flag.FROZEN in one.flags and one.low == one.posted < one.high for one in questions)
+    assert {one.kind for one in told} <= {Kind.METERED, Kind.ACROSS_GAP, Kind.QUESTION}
+    assert all(("frozen" in dict(one.missed)) == (Flag.FROZEN in one.flags) for one in told)
     assert sum(one.posted for one in told) == truth[-1] - truth[0]
     frozen = sum(times for one in told for name, times in one.missed if name == "frozen")
     assert len(told) + frozen == len(facts) - 1
@@ -275,4 +327,4 @@ def test_a_fold_begun_at_readings_that_do_not_stand_is_the_same(
 
 
 def plain(three: list[Reading]) -> bool:
-    return not stands(three[0], three[1])
+    return not stands(RULES, three[0], three[1])

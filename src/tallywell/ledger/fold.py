@@ -17,7 +17,9 @@ lower words count is called torn, not a glitch (see `suspect`).
 
 Readings that stand (the same words to the last bit while they say that water flows) are held back until one of them
 moves. Where the meter turns out to be frozen they are as good as missed: the interval goes on from the first of them to
-the first that moves, across a gap. What flowed meanwhile is then in the books, and when is not known.
+the first that moves. What was counted meanwhile is then in the books, and when is not known. Where that is less than
+half of what the flow rate said, the meter may not have counted: the interval is a question. While it is frozen,
+nothing is known from the first of them on.
 
 An installation's entry ends the segment before it at its last good reading and opens one at its first count.
 A reading without a date is no posting point: the interval around it stays exact in sum, and says so.
@@ -35,7 +37,7 @@ from dataclasses import dataclass, replace
 from tallywell.ledger.intervals import Flag, Interval, Kind, Segment, joined, utc_ms
 from tallywell.ledger.judge import NO_FLAGS, ONLY_GAP, Explained, allowed, explain, fit_together, is_gap
 from tallywell.ledger.rules import Rules
-from tallywell.ledger.suspect import FROZEN, is_frozen, is_torn, stands
+from tallywell.ledger.suspect import FROZEN, is_frozen, is_torn, may_have_missed, stands
 from tallywell.readings.clocks import When
 from tallywell.readings.quantities import Cause, HandReading, Happened, Installed, Missed, Reading, Scale
 from tallywell.readings.total import Total
@@ -68,7 +70,7 @@ class Inside:
 NO_COUNT = Total.exact(0)
 NOTHING = Inside()
 SET_ASIDE = Inside(flags=frozenset({Flag.GLITCH_INSIDE}))
-AS_MISSED = Inside(missed=((FROZEN, 1),))
+AS_MISSED = Inside(missed=((FROZEN, 1),), flags=frozenset({Flag.FROZEN}))
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,7 +105,7 @@ class Standing:
 
 @dataclass(frozen=True, slots=True)
 class State:
-    """What the next decision needs, and no more. Made by `begin`; its fields are the ledger's own business.
+    """What the next decision needs, and no more. Made by `begin`; who follows a meter live may look into it.
 
     `book` is the total up to which the segment is posted: that of `good`, or an earlier, higher one within its step.
     `waiting` holds at most two readings, which fit one another.
@@ -119,6 +121,10 @@ class State:
     inside: Inside = NOTHING
     waiting: tuple[Waiting, ...] = ()
     standing: Standing | None = None
+
+    @property
+    def frozen(self) -> bool:
+        return self.standing is not None and self.standing.frozen
 
 
 Stepped = tuple[State, tuple[Interval, ...]]
@@ -150,7 +156,7 @@ def fold(facts: Iterable[Fact], state: State) -> Iterator[Interval]:
     for fact in facts:
         state, intervals = step(state, fact)
         yield from intervals
-    yield from _held(state) + _notes(state, Kind.UNDECIDED)
+    yield from _held(state) + _still_frozen(state) + _notes(state, Kind.UNDECIDED)
 
 
 def _inside(fact: Missed | Happened | HandReading) -> Inside:
@@ -198,9 +204,11 @@ def _first(state: State, new: Reading) -> State:
 
 def _post(state: State, new: Reading, found: Explained) -> Stepped:
     assert state.good is not None
-    still = stands(state.good, new)
-    if still and state.standing and state.standing.frozen:
-        return replace(state, inside=state.inside + AS_MISSED), ()
+    still = stands(state.rules, state.good, new)
+    if state.frozen:
+        if still:
+            return replace(state, inside=state.inside + AS_MISSED), ()
+        found = _thawed(state, new, found)
     held = Held(_interval(state, new, found.kind, found.flags, found), state.book)
     posted = State(state.rules, state.installed, state.segment, new, found.book, held)
     if not still:
@@ -212,7 +220,7 @@ def _post(state: State, new: Reading, found: Explained) -> Stepped:
 
 def _stand(state: State, standing: Standing, new: Reading) -> Stepped:
     """One more reading that stands is held back; the last of FROZEN_POLLS makes all of them as good as missed."""
-    if not is_frozen(standing.first, new, standing.polls):
+    if not is_frozen(state.rules, standing.first, new, standing.polls):
         return replace(state, standing=standing), ()
     assert state.held is not None
     dropped = [one.interval for one in (*standing.kept, state.held)]
@@ -223,9 +231,25 @@ def _stand(state: State, standing: Standing, new: Reading) -> Stepped:
     ), ()
 
 
+def _thawed(state: State, new: Reading, found: Explained) -> Explained:
+    """The first reading that moves. What was counted since the meter froze is metered, if it goes with the flow."""
+    assert state.good is not None
+    if found.rollovers or not may_have_missed(state.good, new, found.high):
+        return found
+    return replace(found, kind=Kind.QUESTION, high=max(found.high, allowed(state.rules, state.good, new)))
+
+
+def _still_frozen(state: State) -> tuple[Interval, ...]:
+    """A note at the last reading before the meter froze: `missed` has the polls since."""
+    if not state.frozen or state.segment is None or state.good is None:
+        return ()
+    note = _note(state.segment, state.good, state.book.count, Kind.FROZEN)
+    return (replace(note, missed=state.inside.missed, cause=state.inside.cause),)
+
+
 def _of_interval(one: Interval) -> Inside:
     """What lay in an interval that is taken back."""
-    return Inside(one.missed, one.cause, one.flags & {Flag.UNDATED_INSIDE, Flag.GLITCH_INSIDE}, one.hand)
+    return Inside(one.missed, one.cause, one.flags & {Flag.UNDATED_INSIDE, Flag.GLITCH_INSIDE, Flag.FROZEN}, one.hand)
 
 
 def _held(state: State) -> tuple[Interval, ...]:

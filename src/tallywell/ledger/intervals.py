@@ -23,13 +23,15 @@ class Kind(StrEnum):
     IMPOSSIBLE_STEP = "impossible step"
     GLITCH = "glitch"
     TORN = "torn"
+    FROZEN = "frozen"
     UNDECIDED = "not decided yet"
     SCALE_CHANGED = "scale changed"
     CHANGE_OUT = "change-out"
 
 
 SURE = frozenset({Kind.METERED, Kind.ACROSS_GAP, Kind.FROM_FIRST_COUNT})  # the two readings alone bound the counts
-NOTES = frozenset({Kind.GLITCH, Kind.TORN, Kind.UNDECIDED})  # of one reading only: first is last, nothing is posted
+# Of one reading only: first is last, nothing is posted.
+NOTES = frozenset({Kind.GLITCH, Kind.TORN, Kind.FROZEN, Kind.UNDECIDED})
 
 
 class Flag(StrEnum):
@@ -39,6 +41,7 @@ class Flag(StrEnum):
     TIME_UNCERTAIN = "time uncertain"
     UNDATED_INSIDE = "undated readings inside"
     GLITCH_INSIDE = "glitch set aside inside"
+    FROZEN = "meter frozen inside"
     UNCONFIRMED = "segment not confirmed by an entry"
     NOT_ENTERED = "installation not entered"
     FIRST_COUNT_UNKNOWN = "first count not noted"

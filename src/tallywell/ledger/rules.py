@@ -11,11 +11,13 @@ class Rules:
     """`every_ms`: the point's rate of polling. `possible_rate_m3s`: the greatest flow that the pipe can pass.
 
     `readout_ms`: how old a register may be when it is read, at most (meters refresh every second or few).
+    `refresh_ms`: how often this one renews its registers, where that is stated.
     """
 
     every_ms: int
     possible_rate_m3s: Fraction
     readout_ms: int = 5_000
+    refresh_ms: int = 0
 
     def most(self, scale: Scale, ms: int) -> int:
         """The most counts that can pass in so many ms, a register's age and the rounding of one count included."""

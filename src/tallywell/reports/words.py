@@ -52,6 +52,7 @@ _FLAGS = {
     Flag.UNCONFIRMED: "no entry confirms this meter",
     Flag.FIRST_COUNT_UNKNOWN: "the first count of the installation was not noted, so what ran before is unknown",
     Flag.SCALE_CHANGED: "the volume of one count changed here",
+    Flag.FROZEN: "the meter was frozen in it",
     Flag.WITHIN_STEP: "the total was lower by less than its own step",
     Flag.SEVERAL_ROUNDS: "the totalizer may have gone round more often",
     Flag.RESET_FITS: "a reset would fit as well as a rollover",
@@ -220,6 +221,13 @@ def _torn(of: Remark, _unit: VolumeUnit) -> str:
     )
 
 
+def _frozen(of: Remark, _unit: VolumeUnit) -> str:
+    return (
+        f"from this reading on, at {of.first.count:,} counts, the meter sends the same words to the last bit, a flow "
+        "rate among them: it is frozen, and what flowed since is not known; look at its face"
+    )
+
+
 def _undecided(of: Remark, _unit: VolumeUnit) -> str:
     return f"a reading of {of.first.count:,} counts does not follow from those before; later readings will decide"
 
@@ -247,6 +255,7 @@ _KIND_SENTENCES = {
     Kind.IMPOSSIBLE_STEP: _impossible,
     Kind.GLITCH: _glitch,
     Kind.TORN: _torn,
+    Kind.FROZEN: _frozen,
     Kind.UNDECIDED: _undecided,
     Kind.SCALE_CHANGED: _scale,
     Kind.CHANGE_OUT: _change_out,
@@ -258,4 +267,5 @@ _MARKS = {
     Kind.UNDECIDED: "reading not decided",
     Kind.GLITCH: "reading set aside",
     Kind.TORN: "torn reading set aside",
+    Kind.FROZEN: "meter frozen",
 }

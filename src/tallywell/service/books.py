@@ -8,7 +8,8 @@ from functools import partial
 
 from tallywell import __version__
 from tallywell.ledger.fold import begin, fold
-from tallywell.ledger.intervals import joined
+from tallywell.ledger.intervals import Interval, joined
+from tallywell.ledger.intervals import Kind as IntervalKind
 from tallywell.ledger.periods import Period, edges_ms, midnight_ms
 from tallywell.readings.facts import Entry
 from tallywell.readings.quantities import Cause, HandReading, Happened, Installed, LedgerFact, Missed, Reading, Scale
@@ -113,6 +114,11 @@ class _Silence:
                 self._not_good(fact)
             yield fact
 
+    def froze(self, note: Interval) -> None:
+        """The meter is frozen since this reading: what came from it since is as good as missed."""
+        self.last, self.missed = note.first, Counter(dict(note.missed))
+        self.cause = joined(note.cause, self.cause)
+
     def lines(self, every_ms: int, as_of_ms: int | None) -> tuple[GapLine, ...]:
         """The stretches at either end of the period that are gaps. The record cannot tell what is still to come."""
         if as_of_ms is not None and as_of_ms < self.end_ms:
@@ -172,6 +178,8 @@ class _Books:
             facts = with_hands(silence.watch(stream), hands)
             for interval in fold(facts, begin(rules_of(point), hung)):
                 tally.take(interval)
+                if interval.kind is IntervalKind.FROZEN:
+                    silence.froze(interval)
                 for share in shared.values():
                     share.take(interval)
             settled = len(stream.settled) == FITTING

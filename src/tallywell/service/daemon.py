@@ -28,7 +28,7 @@ from tallywell.service.rows import PointKeys, row
 from tallywell.service.settings import EVENTS, Known, is_kept, known_of, news
 from tallywell.service.settings_noted import settings_noted
 from tallywell.service.site import AnyLine, Line, Site
-from tallywell.service.watching import Watching
+from tallywell.service.watching import watching
 from tallywell.service.world import MS_NS, World
 from tallywell.store.append import open_writer
 from tallywell.store.canonical import canonical
@@ -74,7 +74,6 @@ class Daemon:
         self._refusals = Refusals()
         self._listeners = Listeners(loaded.record)
         self._listened_to = False
-        self._books = {name: Watching(point) for name, point in site.points.items()}
 
     def stop(self) -> None:
         self._stopping.set()
@@ -100,6 +99,7 @@ class Daemon:
         after = last_end(self._folder)
         with Reader(self._folder) as reader:
             noted = settings_noted(reader)
+            self._books = watching(reader, self._site.points.values(), self._world.boot_id)
         self._settings: dict[str, Known] = dict(known_of(event.content) for event in noted.values())
         self._noted_once: set[tuple[str, str]] = set()  # quantities by point that are no settings
         settings = {point: event.seq for point, event in noted.items()}

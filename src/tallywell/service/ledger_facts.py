@@ -122,7 +122,7 @@ def plan_in_force(map_: RegisterMap | None, sha256: str, reads: tuple[Read, ...]
 
 
 def rules_of(point: Point) -> Rules:
-    return Rules(point.every_ms, point.possible_rate.si)
+    return Rules(point.every_ms, point.possible_rate.si, refresh_ms=point.map.limits.refresh_ns // 1_000_000)
 
 
 def asks_for_books(map_: RegisterMap, reads: Sequence[Read]) -> bool:
@@ -189,7 +189,7 @@ class Stream:
             fact = self.decoder.fact(poll, when)
             if isinstance(fact, Reading):
                 good = (fact, *good[: FITTING - 1])
-                if len(good) == FITTING and fit_together(self.rules, good) and not stands(*good[:2]):
+                if len(good) == FITTING and fit_together(self.rules, good) and not stands(self.rules, *good[:2]):
                     break
         return earliest
 
@@ -208,7 +208,7 @@ class Stream:
         last = self.settled[-1:]
         follows = fit_together(self.rules, (*last, reading))
         self.settled = (*self.settled, reading) if follows else (reading,)
-        if last and stands(last[0], reading):  # the meter may be frozen: one that moves must tell
+        if last and stands(self.rules, last[0], reading):  # the meter may be frozen: one that moves must tell
             self.settled = self.settled[-FITTING + 1 :]
 
     def _events(self, first_seq: int, last_seq: int) -> Iterator[Happened]:

@@ -1,21 +1,28 @@
 """The ledger of each point, followed as the readings come: what does not fit is looked at again, and said.
 
-It decides nothing: a report folds the record by itself. It begins anew with each start of the daemon, from the first
-reading on.
+It decides nothing: a report folds the record by itself. It begins at the last readings on record, so that a meter that
+was reset, changed or frozen while the program was not running is noticed at the first poll.
 """
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
+from functools import partial
+from itertools import islice
 
-from tallywell.ledger.fold import State, begin, step
-from tallywell.ledger.intervals import Interval, Kind
+from tallywell.ledger.fold import State, begin, fit_together, step
+from tallywell.ledger.intervals import Flag, Interval, Kind
+from tallywell.ledger.judge import allowed, elapsed_ms
+from tallywell.ledger.suspect import stands
 from tallywell.readings.clocks import When
 from tallywell.readings.facts import Poll
-from tallywell.readings.quantities import Reading
-from tallywell.service.ledger_facts import Decoder, PlanInForce, plan_in_force, rules_of
+from tallywell.readings.quantities import Missed, Reading
+from tallywell.reports.dates import duration
+from tallywell.service.ledger_facts import FITTING, Decoder, PlanInForce, plan_in_force, plan_on_record, rules_of
 from tallywell.service.rows import PointKeys
 from tallywell.service.site import Point
+from tallywell.store.query import Reader
 
+REACH = 300  # polls looked back at when the daemon starts
 _DECIDED: Mapping[Kind, str] = {
     Kind.GLITCH: "a reading of {first:,} counts fits none of its neighbours: it is set aside",
     Kind.TORN: "a reading of {first:,} counts was torn inside the meter, words of two instants: it is set aside",
@@ -29,6 +36,11 @@ FROZE = (
     "and its readings count as missed until it moves; look at its face"
 )
 THAWED = "the meter moves again; what its total rose by meanwhile is in the books"
+BEYOND = (
+    "the total is beyond what its digits can show, and such readings are set aside: compare the face with `digits` or "
+    "`capacity` in the map"
+)
+_ENDED = "following the total failed ({}); it begins anew, and no reading is lost by it"
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,49 +53,119 @@ class Watched:
 
 @dataclass(slots=True)
 class Watching:
-    """One point. `after` takes each poll as it is stored, in order."""
+    """One point. `after` takes each poll as it is stored, in order, and raises nothing: no reading is lost by it.
+
+    `before`: the ledger's facts from which it goes on, of the last readings on record. `boot`: the number that their
+    dates give the boot that runs now; other numbers are other boots.
+    """
 
     point: Point
+    before: Iterable[Reading | Missed] = ()
+    boot: int = 0
     _state: State = field(init=False)
     _decoder: Decoder = field(init=False)
     _plans: dict[int, PlanInForce] = field(default_factory=dict)
+    _frozen: bool = False  # what was said last
+    _beyond: bool = False
 
     def __post_init__(self) -> None:
         self._state = begin(rules_of(self.point))
         self._decoder = Decoder(self._plans.__getitem__, self.point)
+        for fact in self.before:
+            self._state, _ = step(self._state, fact)
+        self.before = ()
 
     def after(self, poll: Poll, keys: PointKeys) -> Watched:
+        try:
+            return self._after(poll, keys)
+        except Exception as error:  # a bug here must not stop the daemon, which would meet the same row at each start
+            self._state = begin(rules_of(self.point))
+            return Watched(said=(_ENDED.format(f"{type(error).__name__}: {error}"),))
+
+    def _after(self, poll: Poll, keys: PointKeys) -> Watched:
         if poll.plan not in self._plans:
             self._plans[poll.plan] = plan_in_force(keys.map, "", keys.reads)
-        # Dates are for reports: within a run the boot clock alone tells how far two readings are apart.
-        fact = self._decoder.fact(poll, When(0, poll.boot_ms, poll.shown_ms, 0))
+        fact = self._decoder.fact(poll, self._when(poll))
         if fact is None:
             return Watched()
         before = self._state
         self._state, intervals = step(before, fact)
         waits = isinstance(fact, Reading) and len(self._state.waiting) > len(before.waiting)
-        return Watched(waits, (*self._waits(before), *self._decided(intervals), *self._standing(before)))
+        return Watched(waits, (*self._waits(before), *self._decided(intervals), *self._news(fact)))
+
+    def _when(self, poll: Poll) -> When:
+        """The boot clock alone tells how far two readings of one boot are apart. Another boot's are forgotten where
+        this one has no date yet.
+        """
+        good = self._state.good
+        if poll.utc_ms is None and good is not None and good.when.boot != self.boot:
+            self._state = begin(rules_of(self.point))
+        return When(self.boot, poll.boot_ms, poll.shown_ms if poll.utc_ms is None else poll.utc_ms, 0)
 
     def _waits(self, before: State) -> tuple[str, ...]:
         """Said when a first one does; that another does, which fits it, is no news."""
         state = self._state
         if before.waiting or not state.waiting or state.good is None:
             return ()
-        odd = state.waiting[0].reading.total.count
-        what = f"the total went from {state.book.count:,} to {odd:,} counts, which it cannot have by then"
+        odd, total = state.waiting[0].reading, state.book.count
+        what = f"the total went from {total:,} to {odd.total.count:,} counts"
+        if odd.total.count < total:
+            what = f"the total fell from {total:,} to {odd.total.count:,} counts, which is no rollover"
+        elif (passed_ms := elapsed_ms(state.good, odd)) >= 0:
+            most = allowed(state.rules, state.good, odd)
+            what += f" in {duration(passed_ms)}, when at most {most:,} can pass"
         return (f"{what}; it is looked at again, and the next readings decide",)
 
     def _decided(self, intervals: tuple[Interval, ...]) -> tuple[str, ...]:
         return tuple(
             _DECIDED[one.kind].format(first=one.first.total.count, last=one.last.total.count)
             for one in intervals
-            if one.kind in _DECIDED
+            if one.kind in _DECIDED and Flag.BEYOND_CAPACITY not in one.flags
         )
 
-    def _standing(self, before: State) -> tuple[str, ...]:
-        was, now = _frozen(before), _frozen(self._state)
-        return () if was == now else (FROZE if now else THAWED,)
+    def _news(self, fact: Reading | Missed) -> tuple[str, ...]:
+        """What lasts, once when it begins."""
+        was, self._frozen = self._frozen, self._state.frozen
+        said: tuple[str, ...] = () if was == self._frozen else (FROZE if self._frozen else THAWED,)
+        if isinstance(fact, Reading):
+            beyond, self._beyond = self._beyond, fact.total.count > fact.scale.capacity
+            said += (BEYOND,) if self._beyond and not beyond else ()
+        return said
 
 
-def _frozen(state: State) -> bool:
-    return state.standing is not None and state.standing.frozen
+def watching(reader: Reader, points: Iterable[Point], boot_id: str) -> dict[str, Watching]:
+    """By name, each point from its last readings on record."""
+    return {point.name: _from_record(reader, point, boot_id) for point in points}
+
+
+def _from_record(reader: Reader, point: Point, boot_id: str) -> Watching:
+    point_id = reader.point_id(point.name)
+    if point_id is None:
+        return Watching(point)
+    try:
+        facts, boot = _last_facts(reader, point, point_id, boot_id)
+        return Watching(point, facts, boot)
+    except (KeyError, ValueError, AssertionError):  # what cannot be read: `verify` and reports tell of that
+        return Watching(point)
+
+
+def _last_facts(reader: Reader, point: Point, point_id: int, boot_id: str) -> tuple[tuple[Reading | Missed, ...], int]:
+    """In order, back to readings that fit one another and do not stand; and the number of the present boot."""
+    decoder, rules = Decoder(partial(plan_on_record, reader), point), rules_of(point)
+    found: list[Reading | Missed] = []
+    good: tuple[Reading, ...] = ()
+    boot, newest = 0, True
+    for poll, when in islice(reader.polls_back(point_id, reader.newest_seq() + 1), REACH):
+        if newest:
+            boot = when.boot if reader.run(poll.run).boot_id == boot_id else when.boot + 1
+            newest = False
+        undated = when.utc_ms is None and when.boot == boot
+        fact = decoder.fact(poll, replace(when, utc_ms=poll.shown_ms) if undated else when)
+        if fact is None:
+            continue
+        found.append(fact)
+        if isinstance(fact, Reading):
+            good = (fact, *good[: FITTING - 1])
+            if len(good) == FITTING and fit_together(rules, good) and not stands(rules, *good[:2]):
+                break
+    return tuple(reversed(found)), boot
