@@ -332,3 +332,23 @@ def test_stop_from_another_thread_ends_it_at_once(stand: Stand) -> None:
     stand.run(10**9, later)
     assert stand.events()[-1] == "stopped"
     print(f"ran and stopped in {time.monotonic() - began:.2f} s")
+
+
+def test_a_reading_that_does_not_fit_is_said_and_looked_at_again_before_its_next_mark(stand: Stand) -> None:
+    """Of another meter hung there while the program did not run: three readings decide, and need no three minutes."""
+    stand.run(6)
+    points = stand.site.points.values()
+    profile = Profile((Piece(0, 1_000_000),))
+    stand.station = Station([Meter(point.address, point.map, profile, first_count=70_000_000) for point in points])
+    begun = len(stand.log)
+    before = len(stand.rows("SELECT seq FROM poll"))
+    stand.run(12)
+    said = [line for line in stand.log[begun:] if "looked at again" in line]
+    assert len(said) == 2, "once for each point"
+    decided = [line for line in stand.log[begun:] if "and goes on from there" in line]
+    assert len(decided) == 2
+    rows = stand.rows(f"SELECT point, boot_ms, forward FROM poll ORDER BY seq LIMIT -1 OFFSET {before}")
+    first = [boot_ms for point, boot_ms, _ in rows if point == 1][:3]
+    assert isinstance(first[0], int)
+    assert isinstance(first[2], int)
+    assert first[2] - first[0] < 60_000

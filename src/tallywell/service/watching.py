@@ -10,7 +10,7 @@ from functools import partial
 from itertools import islice
 
 from tallywell.ledger.fold import State, begin, fit_together, step
-from tallywell.ledger.intervals import Flag, Interval, Kind
+from tallywell.ledger.intervals import Interval, Kind
 from tallywell.ledger.judge import allowed, elapsed_ms
 from tallywell.ledger.suspect import stands
 from tallywell.readings.clocks import When
@@ -36,10 +36,6 @@ FROZE = (
     "and its readings count as missed until it moves; look at its face"
 )
 THAWED = "the meter moves again; what its total rose by meanwhile is in the books"
-BEYOND = (
-    "the total is beyond what its digits can show, and such readings are set aside: compare the face with `digits` or "
-    "`capacity` in the map"
-)
 _ENDED = "following the total failed ({}); it begins anew, and no reading is lost by it"
 
 
@@ -66,7 +62,6 @@ class Watching:
     _decoder: Decoder = field(init=False)
     _plans: dict[int, PlanInForce] = field(default_factory=dict)
     _frozen: bool = False  # what was said last
-    _beyond: bool = False
 
     def __post_init__(self) -> None:
         self._state = begin(rules_of(self.point))
@@ -91,7 +86,7 @@ class Watching:
         before = self._state
         self._state, intervals = step(before, fact)
         waits = isinstance(fact, Reading) and len(self._state.waiting) > len(before.waiting)
-        return Watched(waits, (*self._waits(before), *self._decided(intervals), *self._news(fact)))
+        return Watched(waits, (*self._waits(before), *self._decided(intervals), *self._news()))
 
     def _when(self, poll: Poll) -> When:
         """The boot clock alone tells how far two readings of one boot are apart. Another boot's are forgotten where
@@ -120,17 +115,13 @@ class Watching:
         return tuple(
             _DECIDED[one.kind].format(first=one.first.total.count, last=one.last.total.count)
             for one in intervals
-            if one.kind in _DECIDED and Flag.BEYOND_CAPACITY not in one.flags
+            if one.kind in _DECIDED
         )
 
-    def _news(self, fact: Reading | Missed) -> tuple[str, ...]:
-        """What lasts, once when it begins."""
+    def _news(self) -> tuple[str, ...]:
+        """What lasts, once when it begins and once when it ends."""
         was, self._frozen = self._frozen, self._state.frozen
-        said: tuple[str, ...] = () if was == self._frozen else (FROZE if self._frozen else THAWED,)
-        if isinstance(fact, Reading):
-            beyond, self._beyond = self._beyond, fact.total.count > fact.scale.capacity
-            said += (BEYOND,) if self._beyond and not beyond else ()
-        return said
+        return () if was == self._frozen else (FROZE if self._frozen else THAWED,)
 
 
 def watching(reader: Reader, points: Iterable[Point], boot_id: str) -> dict[str, Watching]:
