@@ -13,9 +13,9 @@ SLICE_S = 0.02  # how soon a wake is noticed that nobody announces
 class JumpingClock:
     """The real boot clock plus an offset; begins at boot time 0 with `start_utc_ns` as the true time.
 
-    Only `wait` jumps, and only when `participants` threads wait (one for each line): then to the earliest instant
-    waited for. So no thread's exchange times out because another one slept. `utc_ns` is what the wall clock shows:
-    wrong by `wrong_by_ns` while the boot is younger than `unsynchronised_ns`, right after that.
+    Only `wait` jumps, and only when `participants` threads wait (one for each line) and none of them has been woken:
+    then to the earliest instant waited for. So no thread's exchange times out because another one slept. `utc_ns` is
+    what the wall clock shows: wrong by `wrong_by_ns` while the boot is younger than `unsynchronised_ns`, right after.
     """
 
     def __init__(
@@ -30,7 +30,7 @@ class JumpingClock:
         self.participants = participants
         self._half_width_ms = half_width_ms
         self._changed = threading.Condition()
-        self._waiting: dict[int, int] = {}  # thread -> the instant it waits for
+        self._waiting: dict[int, tuple[int, Wake]] = {}  # thread -> the instant it waits for, and what ends that
         self._boot(start_utc_ns, unsynchronised_ns, wrong_by_ns)
 
     def _boot(self, utc_ns: int, unsynchronised_ns: int, wrong_by_ns: int) -> None:
@@ -58,7 +58,7 @@ class JumpingClock:
     def wait(self, until_boot_ns: int, wake: Wake) -> None:
         me = threading.get_ident()
         with self._changed:
-            self._waiting[me] = until_boot_ns
+            self._waiting[me] = until_boot_ns, wake
             try:
                 while not wake.is_set() and self.boot_ns() < until_boot_ns:
                     if not self._jump():
@@ -68,8 +68,11 @@ class JumpingClock:
 
     def _jump(self) -> bool:
         """To the earliest instant waited for, if all wait and it is still to come."""
-        ahead_ns = min(self._waiting.values()) - self.boot_ns()
+        ahead_ns = min(until_ns for until_ns, _ in self._waiting.values()) - self.boot_ns()
         if len(self._waiting) < self.participants or ahead_ns <= 0:
+            return False
+        if any(wake.is_set() for _, wake in self._waiting.values()):
+            self._changed.notify_all()
             return False
         self._offset_ns += ahead_ns
         self._changed.notify_all()
