@@ -136,7 +136,7 @@ def _from_record(reader: Reader, point: Point, boot_id: str) -> Watching:
     try:
         facts, boot = _last_facts(reader, point, point_id, boot_id)
         return Watching(point, facts, boot)
-    except (KeyError, ValueError, AssertionError):  # what cannot be read: `verify` and reports tell of that
+    except (KeyError, ValueError, AssertionError):  # what cannot be read, a report tells
         return Watching(point)
 
 
