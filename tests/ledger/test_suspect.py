@@ -328,3 +328,21 @@ def test_a_fold_begun_at_readings_that_do_not_stand_is_the_same(
 
 def plain(three: list[Reading]) -> bool:
     return not stands(RULES, three[0], three[1])
+
+
+@settings(max_examples=300, deadline=None)
+@given(worlds(), st.integers(1, 30))
+def test_a_fold_ended_at_readings_that_move_is_the_same(world: tuple[list[Reading], list[int]], at: int) -> None:
+    """Inside, up to the reading `at`."""
+    facts, _ = world
+    whole = sums(facts)
+    ended = next((number for number in range(at + 3, len(facts)) if moves(facts[number - 2 : number + 1])), None)
+    if ended is None or Kind.IMPOSSIBLE_STEP in {one.kind for one in whole}:
+        return
+    told = sums(facts[: ended + 1])
+    upto = facts[at].when.utc_ms or 0
+    assert [one for one in told if one.begin_ms < upto] == [one for one in whole if one.begin_ms < upto]
+
+
+def moves(three: list[Reading]) -> bool:
+    return not any(stands(RULES, *pair) for pair in pairwise(three))
