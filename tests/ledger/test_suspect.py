@@ -99,6 +99,22 @@ def test_by_chance_it_would_often_fit(intervals: Intervals) -> None:
     assert is_torn(Total.exact(100_000), reading(1, 5_000, tears=(100_000,)), 15_000)
 
 
+@pytest.mark.parametrize(
+    ("book", "odd", "capacity", "torn"),
+    [
+        (100_900, 100_300, 10**9, True),  # less than one whole: nothing else falls and rises by so little
+        (100_900, 99_800, 10**9, False),
+        (100_900, 101_950, 10**9, False),
+        (900, 300, 10**4, False),  # where a whole is a good part of all there is, chance would do it
+    ],
+)
+def test_a_fall_by_less_than_one_whole_where_much_may_have_flowed(
+    book: int, odd: int, capacity: int, torn: bool
+) -> None:
+    found = replace(reading(1, odd, tears=(1_000,)), scale=Scale(Fraction(1), capacity))
+    assert is_torn(Total.exact(book), found, 900) is torn
+
+
 def reading(minute: int, count: int, flow: int | None = None, tears: tuple[int, ...] = ()) -> Reading:
     """`flow`: counts a minute."""
     ms = minute * 60_000
@@ -248,6 +264,18 @@ def test_a_glitch_while_it_is_frozen(lines: Lines) -> None:
         "2:15-2:15 +0 glitch [0, 0]",
         "0:00-3:00 +6000 metered across a gap [6000, 6000] (gap) (glitch set aside inside) (meter frozen inside)",
         "3:00-3:15 +600 metered [600, 600]",
+    ]
+
+
+def test_a_glitch_as_it_moves_again(lines: Lines) -> None:
+    """It fits, and those after it run on from before: the gap is still that of a frozen meter."""
+    same = "\n".join(f"{hour:02}:{minute:02} 1000 flow 40" for hour in range(3) for minute in (0, 15, 30, 45))
+    told = lines(f"{same}\n 03:00 170000 flow 40\n 03:15 7600 flow 41\n 03:30 8200 flow 40\n 03:45 8800 flow 41")
+    assert told == [
+        "3:00-3:00 +0 glitch [0, 0]",
+        "0:00-3:15 +6600 metered across a gap [6600, 6600] (gap) (glitch set aside inside) (meter frozen inside)",
+        "3:15-3:30 +600 metered [600, 600]",
+        "3:30-3:45 +600 metered [600, 600]",
     ]
 
 

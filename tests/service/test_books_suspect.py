@@ -75,11 +75,24 @@ def test_a_meter_that_is_frozen_still_leaves_the_rest_of_the_month_unknown(tmp_p
 
 
 def test_a_month_in_which_it_was_frozen_all_the_time(tmp_path: Path) -> None:
-    made = july(tmp_path, ("2026-07-20 10:00", "2027-01-01 00:00"), until="2026-09-02 00:00")
+    made = july(tmp_path, ("2026-07-20 10:00", "2027-01-01 00:00"), until="2026-08-20 00:00")
+    made.event(at("2026-08-20 00:01"), "clock_stepped")
+    for now in range(at("2026-08-20 00:15"), at("2026-09-02 00:00"), QUARTER_MS):
+        made.read(now, forward_total=FIRST + PUMPED * (19 * 96 + 40), flow_rate=746.0 + (19 * 96 + 40) % 97 / 8)
     report = made.report(month("2026-08"))
     point = report.points[0]
     assert not point.remarks
     assert point.volume is None or point.volume.unread_ms == 31 * 86_400_000
     (gap,) = point.gaps
     assert (gap.begin_ms, gap.end_ms) == (at("2026-08-01 00:00"), at("2026-09-01 00:00"))
+    assert "clock_stepped" in gap.cause
     assert "the meter was frozen" in text(report)
+
+
+def test_a_month_that_begins_while_it_is_frozen(tmp_path: Path) -> None:
+    """The gap begins where it froze, in the month before; whichever month is asked for."""
+    made = july(tmp_path, ("2026-07-20 10:00", "2026-08-03 14:00"), until="2026-09-02 00:00")
+    (gap,) = made.report(month("2026-08")).points[0].gaps
+    assert (gap.begin_ms, gap.end_ms) == (at("2026-07-20 10:00"), at("2026-08-03 14:00"))
+    (same,) = made.report(month("2026-07")).points[0].gaps
+    assert same == gap

@@ -234,7 +234,7 @@ def _stand(state: State, standing: Standing, new: Reading) -> Stepped:
 def _thawed(state: State, new: Reading, found: Explained) -> Explained:
     """The first reading that moves. What was counted since the meter froze is metered, if it goes with the flow."""
     assert state.good is not None
-    if found.rollovers or not may_have_missed(state.good, new, found.high):
+    if not may_have_missed(state.good, new, found.high):
         return found
     return replace(found, kind=Kind.QUESTION, high=max(found.high, allowed(state.rules, state.good, new)))
 

@@ -116,8 +116,7 @@ class _Silence:
 
     def froze(self, note: Interval) -> None:
         """The meter is frozen since this reading: what came from it since is as good as missed."""
-        self.last, self.missed = note.first, Counter(dict(note.missed))
-        self.cause = joined(note.cause, self.cause)
+        self.last, self.missed, self.cause = note.first, Counter(dict(note.missed)), note.cause
 
     def lines(self, every_ms: int, as_of_ms: int | None) -> tuple[GapLine, ...]:
         """The stretches at either end of the period that are gaps. The record cannot tell what is still to come."""

@@ -85,8 +85,7 @@ class Watching:
             return Watched()
         before = self._state
         self._state, intervals = step(before, fact)
-        waits = isinstance(fact, Reading) and len(self._state.waiting) > len(before.waiting)
-        return Watched(waits, (*self._waits(before), *self._decided(intervals), *self._news()))
+        return Watched(self._waits_newly(before), (*self._waits(before), *self._decided(intervals), *self._news()))
 
     def _when(self, poll: Poll) -> When:
         """The boot clock alone tells how far two readings of one boot are apart. Another boot's are forgotten where
@@ -97,10 +96,15 @@ class Watching:
             self._state = begin(rules_of(self.point))
         return When(self.boot, poll.boot_ms, poll.shown_ms if poll.utc_ms is None else poll.utc_ms, 0)
 
+    def _waits_newly(self, before: State) -> bool:
+        """Whether a first reading waits. One more look is had for it, and no third: three that fit one another end a
+        segment, and what a meter shows for half a minute, as when it has just got power, must not.
+        """
+        return bool(self._state.waiting) and not before.waiting
+
     def _waits(self, before: State) -> tuple[str, ...]:
-        """Said when a first one does; that another does, which fits it, is no news."""
         state = self._state
-        if before.waiting or not state.waiting or state.good is None:
+        if not self._waits_newly(before) or state.good is None:
             return ()
         odd, total = state.waiting[0].reading, state.book.count
         what = f"the total went from {total:,} to {odd.total.count:,} counts"
