@@ -1,12 +1,21 @@
 """What passes over the daemon's lines reaches whoever listens, and nobody can make a line wait."""
 
+import os
+import shutil
+import tempfile
+import traceback
+from collections.abc import Callable
 from pathlib import Path
+
+import pytest
 
 from tallywell.line.kept import Head, Trace, head_text
 from tallywell.line.timing import LineSettings
 from tallywell.readings.exchange import Ask, Outcome, Read
 from tallywell.readings.traffic import Asked, Traffic, Way
-from tallywell.service.listeners import FOLDER, Listener, Listeners, Sender
+from tallywell.service.listeners import FOLDER, GREETING, MOST_BYTES, MOST_CHARACTERS, Listener, Listeners, Sender
+from tallywell.store.database import RecordFolder
+from tests.store.test_two_users import DAEMON, OPERATOR, OTHERS, SHARED
 
 ASK = Ask(17, Read(4, 0, 2), 50_000_000)
 HEAD = Head("Quail Flat", "2026-11-25T10:00:00-07:00", {"field": LineSettings("/dev/none")})
@@ -20,6 +29,10 @@ def exchange(number: int) -> list[Asked | Traffic | Outcome]:
         Traffic(at_ns + 2, Way.HEARD, b"\x11\x04\x04"),
         Outcome(ASK, b"\0\0\0\0", None, at_ns + 1, at_ns + 3, first_ns=at_ns + 2),
     ]
+
+
+def greeted(listener: Listener) -> None:
+    assert listener.receive(1).startswith(GREETING)
 
 
 def kinds(rows: str) -> list[str]:
@@ -36,6 +49,7 @@ def test_an_exchange_comes_whole_and_what_is_heard_between_two_at_once(tmp_path:
         for passed in (*exchange(1), Traffic(2 * 10**8, Way.HEARD, b"\xa5")):
             send(passed)
         for listener in (one, other):
+            greeted(listener)
             assert kinds(listener.receive(1)) == ["Asked", "Traffic", "Traffic", "Ended"]
             assert kinds(listener.receive(1)) == ["Traffic"]
             assert listener.receive(0.001) == ""
@@ -48,6 +62,8 @@ def test_a_slow_listener_is_told_how_much_it_missed(tmp_path: Path) -> None:
     listeners = Listeners(tmp_path)
     with Listener(tmp_path) as slow, Listener(tmp_path) as quick:
         listeners.look()
+        greeted(slow)
+        greeted(quick)
         send = Sender(listeners, "field")
         for number in range(2_000):
             for passed in exchange(number):
@@ -75,6 +91,7 @@ def test_a_listener_that_was_killed_is_forgotten(tmp_path: Path) -> None:
         send = Sender(listeners, "field")
         for passed in exchange(1):
             send(passed)
+        greeted(other)
         assert kinds(other.receive(1))
         assert len(list((tmp_path / FOLDER).iterdir())) == 1
     listeners.close()
@@ -101,3 +118,73 @@ def test_the_folder_is_for_the_group(tmp_path: Path) -> None:
         assert folder.stat().st_mode & 0o7777 == 0o2770
         (one,) = folder.iterdir()
         assert one.stat().st_mode & 0o777 == 0o660
+
+
+def test_a_line_that_babbles_is_sent_in_parts_that_a_socket_takes(tmp_path: Path) -> None:
+    """An exchange that goes on for megabytes, in the greatest lumps that a port gives at once."""
+    listeners = Listeners(tmp_path)
+    with Listener(tmp_path) as listener:
+        listeners.look()
+        greeted(listener)
+        send = Sender(listeners, "field")
+        send(Asked(0, ASK))
+        for number in range(300):
+            send(Traffic(number, Way.HEARD, b"\xa5" * 4096))
+            while rows := listener.receive(0.001):
+                assert MOST_CHARACTERS < len(rows) < MOST_BYTES
+                assert "Missing" not in kinds(rows)
+    listeners.close()
+
+
+def child(uid: int, work: Callable[[], None]) -> int:
+    """A process of another user, in the group that shares the record, that does this and ends with 0."""
+    found = os.fork()
+    if found == 0:
+        try:
+            os.setgroups([SHARED, OTHERS])
+            os.setresgid(OTHERS, OTHERS, OTHERS)
+            os.setresuid(uid, uid, uid)
+            os.umask(0o077)
+            work()
+        except BaseException:
+            traceback.print_exc()
+            os._exit(1)
+        os._exit(0)
+    return found
+
+
+@pytest.mark.skipif(os.geteuid() != 0 and "CI" not in os.environ, reason="needs root, to become two other users")
+@pytest.mark.parametrize(("first", "then"), [(OPERATOR, DAEMON), (DAEMON, OPERATOR)])
+def test_an_operator_of_the_group_looks_on_whoever_made_the_folder(first: int, then: int) -> None:
+    """Both ways round: the folder is the first listener's, and the second may use it too."""
+    place = Path(tempfile.mkdtemp(prefix="tallywell-two-users-", dir="/var/tmp"))
+    place.chmod(0o755)
+    record = place / "quail.record"
+    RecordFolder(record, SHARED).create()
+    os.chown(record, DAEMON, SHARED)
+    record.chmod(0o2770)
+    try:
+        for listening in (first, then):
+            ready, told = os.pipe()
+
+            def listen(told: int = told) -> None:
+                with Listener(record) as listener:
+                    os.write(told, b"!")
+                    greeted(listener)
+                    assert kinds(listener.receive(5)) == ["Asked", "Traffic", "Traffic", "Ended"]
+
+            def send() -> None:
+                listeners = Listeners(record)
+                assert listeners.look()
+                tap = Sender(listeners, "field")
+                for passed in exchange(1):
+                    tap(passed)
+
+            operator = child(listening, listen)
+            assert os.read(ready, 1) == b"!"
+            daemon = child(DAEMON, send)
+            assert [os.waitpid(one, 0)[1] for one in (daemon, operator)] == [0, 0]
+            os.close(ready)
+            os.close(told)
+    finally:
+        shutil.rmtree(place)

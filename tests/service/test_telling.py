@@ -5,6 +5,7 @@ from fractions import Fraction
 import pytest
 
 from tallywell.line import frame
+from tallywell.line.kept import Missing
 from tallywell.line.replay import Replay
 from tallywell.line.timing import LineSettings
 from tallywell.readings.exchange import Ask, Read
@@ -110,14 +111,51 @@ def test_bytes_between_two_exchanges_are_told_at_once() -> None:
 
 
 def test_faults_are_counted_by_whether_the_pump_ran() -> None:
-    """The flow rate of the newest good answer tells; before the first nobody knows."""
+    """Between two answers that show the same; before the first, and between one of each, nobody knows."""
     line = telling()
     for number, heard in enumerate([[], [(5, RUNS)], [], [(5, RUNS)], [], [(5, STANDS)], [(5, STANDS)]]):
         said(line, number * 10**9, *heard)
     assert summary([line]) == [
         "Point  Asked  Good  Slowest   Allowed  Running  Still  Missed",
-        "north      7     4   5.0 ms  100.0 ms     50.0    0.0  no_answer 3",
-        "Running, Still: failed of 100 exchanges while the pump ran, and while it stood.",
+        "north      7     4   5.0 ms  100.0 ms     33.3    0.0  no_answer 3",
+        "Running, Still: failed of 100 exchanges while the pump ran, and while it stood. One between two",
+        "answers of which one shows the one and one the other is in neither.",
+    ]
+
+
+def test_where_the_total_moved_meanwhile_the_pump_did_not_stand() -> None:
+    """A drive may let nothing through while it runs: what failed then must not count for the pump that stands."""
+    line = telling()
+    moved = frame.reply(17, 4, bytes.fromhex("00000000") + bytes.fromhex("00000900"))
+    for number, heard in enumerate([[(5, STANDS)], [], [], [(5, moved)], [], [(5, moved)]]):
+        said(line, number * 10**9, *heard)
+    assert summary([line])[1].split()[7] == "25.0", "of 4 exchanges 1"
+
+
+@pytest.mark.parametrize(
+    ("heard", "by"),
+    [
+        (STANDS, "a late answer of north"),
+        (frame.exception_reply(17, 4, 6), "a late answer of north"),
+        (frame.with_crc(b"\x11\x06\x00\x01\x00\x03"), "a sound frame of north"),
+        (frame.request(5, Read(3, 0, 1)), "another master asks address 5"),
+        (frame.request(17, Read(3, 0, 1)), "another master asks north"),
+        (frame.reply(5, 3, b"\0\0"), "a sound frame of address 5, which is no meter of this line"),
+        (frame.request(17, ASK.read), "our own request again, an echo"),
+    ],
+)
+def test_who_broke_the_silence(heard: bytes, by: str) -> None:
+    line = telling()
+    said(line, 0, (5, RUNS))
+    words = " ".join(text.strip() for text in line.after(Traffic(3 * 10**9, Way.HEARD, heard)))
+    assert words == f"10:00:03.000  line field: heard while nobody was asked ({by}): {heard.hex(' ')}"
+    before = [text.strip() for text in said(line, 4 * 10**9, (5, RUNS), before=((2, heard),))]
+    assert f"silence ({by}): {heard.hex(' ')}" in " ".join(before)
+
+
+def test_what_could_not_be_seen_is_said() -> None:
+    assert telling().missed(Missing(3 * 10**9, 7)) == [
+        "10:00:03.000  line field: 7 exchanges were not seen, as this could not follow"
     ]
 
 

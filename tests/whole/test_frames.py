@@ -7,6 +7,10 @@ from pathlib import Path
 
 import pytest
 
+from tallywell.readings.problems import EdgeFailure
+from tallywell.service import frames
+from tallywell.store.append import open_writer
+from tallywell.store.database import RecordFolder
 from tests.whole.site_on_ptys import called, field, leave_alone, rows, site_text, tallywell
 
 WIDTH = 100
@@ -35,7 +39,7 @@ def table(shown: str) -> list[str]:
 def test_beside_the_daemon_two_look_on_and_one_is_killed(tmp_path: Path) -> None:
     with field(tmp_path, site_text(1, 2)) as site:
         record = tmp_path / "stand.simulated.record"
-        daemon = subprocess.Popen(tallywell("run", site), stdout=subprocess.DEVNULL)
+        daemon = subprocess.Popen(tallywell("run", site), stdout=subprocess.DEVNULL, text=True)
         try:
             until = time.monotonic() + 20
             while not (record / "record.db").exists() and time.monotonic() < until:
@@ -54,6 +58,55 @@ def test_beside_the_daemon_two_look_on_and_one_is_killed(tmp_path: Path) -> None
             assert leave_alone(daemon) == 0
         faults = rows(record, "SELECT count(*) FROM poll WHERE fault IS NOT NULL AND fault <> 'stopped'")
         assert faults == [(0,)], "nobody who looks on costs a poll"
+
+
+def test_it_ends_when_the_daemon_does(tmp_path: Path) -> None:
+    with field(tmp_path, site_text(1, 1)) as site:
+        record = tmp_path / "stand.simulated.record"
+        daemon = subprocess.Popen(tallywell("run", site), stdout=subprocess.DEVNULL, text=True)
+        until = time.monotonic() + 20
+        while not (record / "record.db").exists() and time.monotonic() < until:
+            time.sleep(0.1)
+        watching = subprocess.Popen(tallywell("frames", site), stdout=subprocess.PIPE, text=True)
+        assert watching.stdout is not None
+        assert watching.stdout.readline().startswith("the daemon polls")
+        assert watching.stdout.readline()
+        assert leave_alone(daemon) == 0
+        shown, _ = watching.communicate(timeout=20)
+    assert "the daemon has ended" in shown
+    assert table(shown)[1].startswith("line0-p1")
+    assert watching.returncode == 0
+
+
+def test_who_holds_the_record_and_is_no_daemon_is_not_waited_for(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(frames, "GREETED_WITHIN_S", 0.3)
+    folder = RecordFolder(tmp_path / "stand.record")
+    folder.create()
+    with open_writer(folder, "0.test", "boot"), pytest.raises(EdgeFailure, match="does not let others look on"):
+        list(frames.daemons_rows(folder.path, print))
+
+
+def test_a_full_card_is_one_message(tmp_path: Path) -> None:
+    """A file that may not grow beyond 1,000 bytes stands for it."""
+    kept = tmp_path / "kept.txt"
+    with field(tmp_path, site_text(1, 1)) as site:
+        words = tallywell("frames", site, "--seconds", "20", "--keep", kept)
+        limited = ["bash", "-c", 'ulimit -f 1; exec "$@"', "bash", *words]
+        done = subprocess.run(limited, capture_output=True, text=True, timeout=60, check=False)
+    assert done.returncode == 1
+    assert f"{kept}: it cannot be written any more (File too large)" in done.stderr
+    assert "Traceback" not in done.stderr
+
+
+def test_one_line_of_a_kept_file(tmp_path: Path) -> None:
+    kept = tmp_path / "kept.txt"
+    with field(tmp_path, site_text(2, 1)) as site:
+        called("frames", site, "--seconds", "3", "--keep", kept)
+    shown = called("frames", site, "--replay", kept, "--line", "line1")
+    assert "line1-p1" in shown
+    assert "line0" not in shown
 
 
 @pytest.mark.parametrize(

@@ -85,7 +85,7 @@ def _rows(loaded: "Loaded", site: "Site", lines: "list[AnyLine]", world: "World"
 
     if daemon_runs(loaded.record):
         print("the daemon polls; this only looks on. Ctrl-C ends it.", flush=True)
-        return daemons_rows(loaded.record)
+        return daemons_rows(loaded.record, print)
     print("no daemon runs: polling by the site file, nothing is stored. Ctrl-C ends it.", flush=True)
     return own_rows(site, lines, world, owed=loaded.record.exists())
 
@@ -100,13 +100,16 @@ def _replayed(options: argparse.Namespace, site: "Site") -> int:
     from tallywell.service.frames import Told, kept_file
 
     with kept_file(options.replay) as trace:
-        told = Told(trace, site)
+        told = Told(trace, site, options.line)
         _print(told, options)
         if trace.cut_off:
             print("the file breaks off within its last row, which is left out")
     otherwise = sum(len(replay.otherwise) for replay in told.replays.values())
     if otherwise:
         print(f"{otherwise} of these exchanges ended otherwise when they were kept")
+    hasty = sum(replay.hasty for replay in told.replays.values())
+    if hasty:
+        print(f"{hasty} of these requests were sent sooner than they would be today")
     return 1 if otherwise else 0
 
 
@@ -120,8 +123,7 @@ def _print(told: "Told", options: argparse.Namespace) -> None:
     except KeyboardInterrupt:
         print()
     print()
-    wanted = [telling for name, telling in told.tellings.items() if options.line in (None, name)]
-    print("\n".join(summary(wanted)))
+    print("\n".join(summary(list(told.tellings.values()))))
 
 
 def _refused(said: list[str]) -> bool:

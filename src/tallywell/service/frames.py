@@ -11,7 +11,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 from tallywell.line.exchange import NEVER
-from tallywell.line.kept import Head, Trace, head_text, row_text
+from tallywell.line.kept import Head, Missing, Trace, head_text, row_text
 from tallywell.line.replay import NotAsked, Replay
 from tallywell.line.timing import SECOND_NS
 from tallywell.readings.exchange import Ask, Read
@@ -21,12 +21,14 @@ from tallywell.schedule.due import begin
 from tallywell.service.accepting import plans_of
 from tallywell.service.hearing import HearingThread, hearing
 from tallywell.service.lines import LineThread
-from tallywell.service.listeners import Listener
+from tallywell.service.listeners import GREETING, Listener
 from tallywell.service.site import AnyLine, Line, Site
 from tallywell.service.telling import Telling
 from tallywell.service.world import MS_NS, World
+from tallywell.store.database import RecordFolder, lock_held
 
 PATIENCE_S = 0.25  # between two looks at what is over
+GREETED_WITHIN_S = 15.0  # the daemon looks for listeners twice a second, once it has begun
 LEAVING_S = 5.0
 USUAL_DELAY_NS = SECOND_NS  # of an address that the site does not have
 Rows = Iterator[str]  # "" where nothing has come for a moment
@@ -39,11 +41,20 @@ def head_now(site: Site, lines: Iterable[AnyLine], world: World) -> Head:
     return Head(site.name, began.isoformat(timespec="milliseconds"), {line.name: line.settings for line in lines})
 
 
-def daemons_rows(record: Path) -> Rows:
-    """What the daemon lets pass, from now on."""
+def daemons_rows(record: Path, say: Callable[[str], object]) -> Rows:
+    """What the daemon lets pass, from now on until it ends. EdgeFailure where it does not greet."""
+    began, greeted = time.monotonic(), False
     with Listener(record) as listener:
         while True:
-            yield from listener.receive(PATIENCE_S).splitlines(keepends=True) or [""]
+            text = listener.receive(PATIENCE_S)
+            greeted |= text.startswith(GREETING)
+            yield from text.splitlines(keepends=True) or [""]
+            if not text and not lock_held(RecordFolder(record)):
+                say("the daemon has ended")
+                return
+            if not greeted and time.monotonic() - began > GREETED_WITHIN_S:
+                hint = "another command may hold the record: try again; an older daemon must be started anew"
+                raise EdgeFailure(f"{record}: who writes there does not let others look on", hint=hint, again=True)
 
 
 def own_rows(site: Site, lines: Iterable[AnyLine], world: World, *, owed: bool) -> Rows:
@@ -96,15 +107,20 @@ def _thread(site: Site, line: AnyLine, world: World, *, owed: bool) -> LineThrea
 
 
 class Told:
-    """Rows in, sentences out. `tellings`: by line. EdgeFailure where a row cannot be followed."""
+    """Rows in, sentences out. `tellings`: by line; `only`: this line alone. EdgeFailure where a row cannot be
+    followed.
+    """
 
-    def __init__(self, trace: Trace, site: Site) -> None:
+    def __init__(self, trace: Trace, site: Site, only: str | None = None) -> None:
         self.tellings: dict[str, Telling] = {}
         self.exchanges = 0
         self.replays: dict[str, Replay] = {}
+        self._only = only
         self._trace = trace
         self._began = _instant(trace)
         for name, settings in trace.head.lines.items():
+            if only not in (None, name):
+                continue
             line = site.lines.get(name)
             points = site.points_of(name)
             listened = line is not None and line.listen_only
@@ -115,6 +131,10 @@ class Told:
     def lines(self) -> Iterator[list[str]]:
         """The sentences of one row after another; none where it tells nothing yet."""
         for row in self._trace.rows():
+            if row.line not in self.replays:
+                continue
+            if isinstance(row.what, Missing):
+                yield self.tellings[row.line].missed(row.what)
             try:
                 for passed in self.replays[row.line].feed(row.what):
                     yield self._told(row.line, passed)
@@ -183,8 +203,28 @@ def kept_in(path: Path | None) -> Iterator[Callable[[str], object]]:
         raise EdgeFailure(f"{path}: there is such a file already", hint="give another name") from None
     except OSError as failed:
         raise EdgeFailure(f"{path}: it cannot be written ({failed.strerror})", hint="give another place") from None
-    with file:
-        yield file.write
+    try:
+        yield _writing(file.write, path)
+    finally:
+        try:
+            file.close()
+        except OSError as failed:
+            raise _not_written(path, failed) from None
+
+
+def _writing(write: Callable[[str], object], path: Path) -> Callable[[str], object]:
+    def written(text: str) -> None:
+        try:
+            write(text)
+        except OSError as failed:
+            raise _not_written(path, failed) from None
+
+    return written
+
+
+def _not_written(path: Path, failed: OSError) -> EdgeFailure:
+    hint = "what came before is in it; free some space, or keep it elsewhere"
+    return EdgeFailure(f"{path}: it cannot be written any more ({failed.strerror})", hint=hint)
 
 
 @contextmanager

@@ -13,6 +13,7 @@ from collections import Counter
 from contextlib import suppress
 from pathlib import Path
 
+from tallywell import __version__
 from tallywell.line.kept import Missing, row_text
 from tallywell.readings.exchange import Outcome
 from tallywell.readings.problems import EdgeFailure
@@ -21,8 +22,9 @@ from tallywell.readings.traffic import Asked, Passed
 FOLDER = "listeners"
 FOLDER_MODE, SOCKET_MODE = 0o2770, 0o660
 ENDING = ".sock"
-MOST_ROWS = 64  # of one exchange; a datagram must stay far below what a socket takes
+MOST_CHARACTERS = 30_000  # of one datagram, and one row more: far below what a socket takes
 MOST_BYTES = 65_536
+GREETING = "# tallywell"  # in a kept file a remark
 
 
 def _near(descriptor: int, name: str) -> str:
@@ -44,12 +46,17 @@ class Listeners:
         try:
             if self._descriptor < 0:
                 self._descriptor = os.open(self._folder, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
-            self.names = tuple(sorted(one.name for one in self._folder.iterdir() if one.suffix == ENDING))
+            names = tuple(sorted(one.name for one in self._folder.iterdir() if one.suffix == ENDING))
         except OSError:  # nobody has ever listened, or the folder was taken away
             self._forget()
-        if self.names and self._socket is None:
+            return False
+        if names and self._socket is None:
             kind = socket.SOCK_DGRAM | socket.SOCK_NONBLOCK | socket.SOCK_CLOEXEC
             self._socket = socket.socket(socket.AF_UNIX, kind)
+        new, self.names = set(names) - set(self.names), names
+        for name in new:
+            if not self.send(name, f"{GREETING} {__version__} lets you look on\n"):  # not ready yet: at the next look
+                self.names = tuple(one for one in self.names if one != name)
         return bool(self.names)
 
     def send(self, name: str, text: str) -> bool:
@@ -87,6 +94,7 @@ class Sender:
         self._listeners = listeners
         self._line = line
         self._rows: list[str] = []
+        self._characters = 0
         self._running = False
         self._missed: Counter[str] = Counter()
 
@@ -96,10 +104,12 @@ class Sender:
         elif isinstance(passed, Outcome):
             self._running = False
         self._rows.append(row_text(self._line, passed, 0))
-        if not self._running or len(self._rows) >= MOST_ROWS:
+        self._characters += len(self._rows[-1])
+        if not self._running or self._characters >= MOST_CHARACTERS:
             at_ns = passed.ended_ns if isinstance(passed, Outcome) else passed.at_ns
             self._send("".join(self._rows), at_ns)
             self._rows.clear()
+            self._characters = 0
 
     def _send(self, rows: str, at_ns: int) -> None:
         for name in self._listeners.names:
@@ -131,7 +141,7 @@ class Listener:
     def receive(self, seconds: float) -> str:
         self._socket.settimeout(max(0.001, seconds))
         try:
-            return self._socket.recv(MOST_BYTES).decode()
+            return self._socket.recv(MOST_BYTES).decode(errors="replace")
         except TimeoutError:
             return ""
 

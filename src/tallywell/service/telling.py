@@ -4,15 +4,17 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
+from tallywell.line.kept import Missing
 from tallywell.line.overheard import Overhearing
 from tallywell.line.timing import AnySettings
+from tallywell.line.whose import whose
 from tallywell.readings.exchange import Ask, Outcome, Read, Refused
 from tallywell.readings.faults import Fault
 from tallywell.readings.traffic import Asked, Passed, Traffic, Way
-from tallywell.registers.decode import decode, holds
+from tallywell.registers.decode import holds
 from tallywell.registers.described import reads_text
-from tallywell.registers.quantity import Kind
 from tallywell.reports.table import Column, table, wrapped
+from tallywell.service.pump_and_faults import Exchanges, PumpAndFaults
 from tallywell.service.site import Point
 
 WIDTH = 100
@@ -34,16 +36,15 @@ _WHAT: Mapping[Fault, str] = {
 
 @dataclass(slots=True)
 class Tally:
-    """Of one address. `longest_ns`: the slowest answer; `running` and `still`: exchanges and faults in each state."""
+    """Of one address. `longest_ns`: the slowest answer."""
+
+    pump: PumpAndFaults
 
     asked: int = 0
     good: int = 0
     faults: Counter[Fault] = field(default_factory=Counter)
     longest_ns: int = 0
     allowed_ns: int = 0
-    running: list[int] = field(default_factory=lambda: [0, 0])
-    still: list[int] = field(default_factory=lambda: [0, 0])
-    pump_runs: bool | None = None  # as its flow rate said last
 
     def count(self, outcome: Outcome) -> None:
         if outcome.fault in OURS:
@@ -56,10 +57,7 @@ class Tally:
                 self.longest_ns = max(self.longest_ns, outcome.first_ns - outcome.sent_ns)
         else:
             self.faults[outcome.fault] += 1
-        if self.pump_runs is not None:
-            state = self.running if self.pump_runs else self.still
-            state[0] += 1
-            state[1] += outcome.fault is not None
+        self.pump.after(outcome)
 
 
 class Telling:
@@ -87,6 +85,7 @@ class Telling:
         self._running = False  # whether an exchange of ours goes on
         self._before = b""  # heard when it had begun and its request had not left
         self._sent = False
+        self._ours = b""  # our last request
         self._last_ns: int | None = None  # the last byte heard or sent
         self._silence_ns: int | None = None  # before the request of the exchange that runs
 
@@ -100,7 +99,7 @@ class Telling:
             case Traffic(content=b""):
                 return [f"{self._at(passed.at_ns)}  line {self.line}: its port was opened"]
             case Traffic(way=Way.SENT):
-                self._sent = True
+                self._sent, self._ours = True, passed.content
                 self._silence_ns = None if self._last_ns is None else passed.at_ns - self._last_ns
                 self._last_ns = passed.at_ns + self._settings.wire_ns(len(passed.content))
                 return []
@@ -126,7 +125,22 @@ class Telling:
         if self._running:  # the outcome tells what became of it
             self._before += b"" if self._sent else heard.content
             return []
-        return [f"{self._at(heard.at_ns)}  line {self.line}: heard while nobody was asked: {in_hex(heard.content)}"]
+        by = self._whose(heard.content)
+        sentence = f"line {self.line}: heard while nobody was asked{by}: {in_hex(heard.content)}"
+        first, *rest = wrapped(sentence, WIDTH - len(INDENT))
+        return [f"{self._at(heard.at_ns)}  {first}", *(INDENT + more for more in rest)]
+
+    def missed(self, missing: Missing) -> list[str]:
+        """What passed and could not be seen."""
+        self._last_ns = None
+        said = "1 exchange was" if missing.count == 1 else f"{missing.count} exchanges were"
+        return [f"{self._at(missing.at_ns)}  line {self.line}: {said} not seen, as this could not follow"]
+
+    def _whose(self, heard: bytes) -> str:
+        """Numbered frames tell by themselves to which request they belong, and are refused by it."""
+        known = {address: point.name for address, point in self.points.items()}
+        found = "" if self._settings.numbered else whose(heard, known, self._ours)
+        return found and f" ({found})"
 
     def _ended(self, outcome: Outcome) -> list[str]:
         self._running = False
@@ -135,9 +149,9 @@ class Telling:
     def _told(self, outcome: Outcome) -> list[str]:
         ask = outcome.ask
         if ask.expects_reply:
-            tally = self.tallies.setdefault(ask.address, Tally())
-            tally.pump_runs = self._pump_runs(outcome, tally.pump_runs)
-            tally.count(outcome)
+            if ask.address not in self.tallies:
+                self.tallies[ask.address] = Tally(PumpAndFaults(self.points.get(ask.address)))
+            self.tallies[ask.address].count(outcome)
         head = f"{self._who(ask.address)}, {self._what(ask)}{self._after_silence()}"
         first, *rest = wrapped(head, WIDTH - len(INDENT))
         said = [f"{self._at(outcome.sent_ns)}  {first}", *(INDENT + more for more in rest)]
@@ -166,7 +180,8 @@ class Telling:
 
     def _sentences(self, outcome: Outcome) -> Iterator[str]:
         if self._before:
-            yield f"heard before the request, which waited for silence: {in_hex(self._before)}"
+            by = self._whose(self._before)
+            yield f"heard before the request, which waited for silence{by}: {in_hex(self._before)}"
         if outcome.echoed:
             yield "our own request came back first, whole: an echo, thrown away"
         yield self._end(outcome)
@@ -188,16 +203,6 @@ class Telling:
         assert outcome.fault is not None
         code = "" if outcome.exception_code is None else f" with exception {outcome.exception_code}"
         return f"{outcome.fault}{delay}: {_WHAT.get(outcome.fault, 'it is no answer')}{code}"
-
-    def _pump_runs(self, outcome: Outcome, before: bool | None) -> bool | None:
-        """Whether its pump runs, where the site file says above which flow rate it does, and this answer has one."""
-        point = self.points.get(outcome.ask.address)
-        if point is None or point.running_above is None or outcome.data is None:
-            return before
-        flows = [name for name, quantity in point.map.quantities.items() if quantity.kind is Kind.FLOW]
-        values = decode(point.map, (outcome.ask.read,), 1, outcome.data).values
-        found = next((values[name].si for name in flows if name in values), None)
-        return before if found is None else found > point.running_above.si
 
 
 def _refused(refused: Refused) -> str:
@@ -230,7 +235,7 @@ def summary(tellings: Sequence[Telling]) -> list[str]:
         (
             _name(telling, address), str(tally.asked), str(tally.good),
             ms(tally.longest_ns) if tally.good else "", ms(tally.allowed_ns),
-            _of_hundred(tally.running), _of_hundred(tally.still),
+            _of_hundred(tally.pump.running), _of_hundred(tally.pump.still),
             ", ".join(f"{fault} {count}" for fault, count in tally.faults.most_common()),
         )
         for telling in tellings
@@ -241,8 +246,11 @@ def summary(tellings: Sequence[Telling]) -> list[str]:
         return ["nothing was asked"]
     if not any(row[5] or row[6] for row in rows):
         return table(_COLUMNS[:5] + _COLUMNS[7:], [row[:5] + row[7:] for row in rows], indent=0)
-    said = "Running, Still: failed of 100 exchanges while the pump ran, and while it stood."
-    return [*table(_COLUMNS, rows, indent=0), said]
+    said = (
+        "Running, Still: failed of 100 exchanges while the pump ran, and while it stood. One between two answers of "
+        "which one shows the one and one the other is in neither."
+    )
+    return [*table(_COLUMNS, rows, indent=0), *wrapped(said, WIDTH)]
 
 
 def _name(telling: Telling, address: int) -> str:
@@ -250,10 +258,9 @@ def _name(telling: Telling, address: int) -> str:
     return f"address {address} on {telling.line}" if point is None else point.name
 
 
-def _of_hundred(state: list[int]) -> str:
+def _of_hundred(state: Exchanges) -> str:
     """To a tenth."""
-    asked, failed = state
-    if not asked:
+    if not state.asked:
         return ""
-    tenths = (2000 * failed + asked) // (2 * asked)
+    tenths = (2000 * state.failed + state.asked) // (2 * state.asked)
     return f"{tenths // 10}.{tenths % 10}"
