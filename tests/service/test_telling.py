@@ -72,7 +72,7 @@ def test_a_good_answer() -> None:
 @pytest.mark.parametrize(
     ("heard", "sentences"),
     [
-        ([], ["no_answer: nothing of it within 108.8 ms"]),
+        ([], ["no_answer: nothing of it within 109 ms"]),
         (
             [(5, RUNS[:-1] + b"\0")],
             [
@@ -97,6 +97,12 @@ def test_what_is_said_of_other_ends(heard: list[tuple[float, bytes]], sentences:
     assert [line.strip() for line in told(*heard)[1:]] == sentences
 
 
+def test_bytes_that_came_before_our_request_had_left() -> None:
+    assert told((-1.2, b"\xa5"))[1].strip() == (
+        "stray_bytes 1.2 ms before our last bit was out: bytes that are no part of the answer"
+    )
+
+
 def test_bytes_that_break_the_silence_before_a_request() -> None:
     assert told((5, RUNS), before=((2, b"\xa5\x5a"),))[1].strip() == (
         "heard before the request, which waited for silence: a5 5a"
@@ -116,8 +122,8 @@ def test_faults_are_counted_by_whether_the_pump_ran() -> None:
     for number, heard in enumerate([[], [(5, RUNS)], [], [(5, RUNS)], [], [(5, STANDS)], [(5, STANDS)]]):
         said(line, number * 10**9, *heard)
     assert summary([line]) == [
-        "Point  Asked  Good  Slowest   Allowed  Running  Still  Missed",
-        "north      7     4   5.0 ms  100.0 ms     33.3    0.0  no_answer 3",
+        "Point  Asked  Good  Slowest  Allowed  Running  Still  Missed",
+        "north      7     4   5.0 ms   100 ms     33.3    0.0  no_answer 3",
         "Running, Still: failed of 100 exchanges while the pump ran, and while it stood. One between two",
         "answers of which one shows the one and one the other is in neither.",
     ]
@@ -140,6 +146,7 @@ def test_where_the_total_moved_meanwhile_the_pump_did_not_stand() -> None:
         (frame.with_crc(b"\x11\x06\x00\x01\x00\x03"), "a sound frame of north"),
         (frame.request(5, Read(3, 0, 1)), "another master asks address 5"),
         (frame.request(17, Read(3, 0, 1)), "another master asks north"),
+        (frame.request(5, Read(3, 0, 1)) + frame.reply(5, 3, b"\0\0"), "another master asks address 5"),
         (frame.reply(5, 3, b"\0\0"), "a sound frame of address 5, which is no meter of this line"),
         (frame.request(17, ASK.read), "our own request again, an echo"),
     ],
@@ -162,8 +169,8 @@ def test_what_could_not_be_seen_is_said() -> None:
 def test_where_nobody_says_how_to_know_the_pump_has_no_column() -> None:
     line = Telling("field", LINE, [], lambda ns: "10:00:00.000")
     said(line, 0, (5, RUNS))
-    assert summary([line])[0] == "Point                Asked  Good  Slowest   Allowed  Missed"
-    assert summary([line])[1].startswith("address 17 on field      1     1   5.0 ms  100.0 ms")
+    assert summary([line])[0] == "Point                Asked  Good  Slowest  Allowed  Missed"
+    assert summary([line])[1].startswith("address 17 on field      1     1   5.0 ms   100 ms")
 
 
 def test_another_masters_exchanges_are_told_on_a_line_that_is_listened_to() -> None:

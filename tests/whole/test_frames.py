@@ -100,6 +100,21 @@ def test_a_full_card_is_one_message(tmp_path: Path) -> None:
     assert "Traceback" not in done.stderr
 
 
+def test_whose_output_goes_away_ends_quietly(tmp_path: Path) -> None:
+    kept = tmp_path / "kept.txt"
+    with field(tmp_path, site_text(1, 1)) as site:
+        called("frames", site, "--seconds", "3", "--keep", kept)
+    shown = subprocess.Popen(
+        tallywell("frames", site, "--replay", kept), stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+    )
+    assert shown.stdout is not None
+    shown.stdout.close()
+    assert shown.stderr is not None
+    assert shown.stderr.read() == ""
+    shown.stderr.close()
+    shown.wait(20)
+
+
 def test_one_line_of_a_kept_file(tmp_path: Path) -> None:
     kept = tmp_path / "kept.txt"
     with field(tmp_path, site_text(2, 1)) as site:

@@ -230,9 +230,11 @@ def _not_written(path: Path, failed: OSError) -> EdgeFailure:
 @contextmanager
 def kept_file(path: Path) -> Iterator[Trace]:
     """A kept file, opened."""
-    try:
-        with path.open(encoding="utf-8", errors="replace") as file:
-            yield Trace(file, str(path))
-    except OSError as failed:
-        hint = "give the file that `tallywell frames SITE --keep FILE` wrote"
-        raise EdgeFailure(f"{path}: it cannot be read ({failed.strerror})", hint=hint) from None
+    with ExitStack() as stack:
+        try:
+            file = stack.enter_context(path.open(encoding="utf-8", errors="replace"))
+            trace = Trace(file, str(path))
+        except OSError as failed:  # a folder is found out by reading
+            hint = "give the file that `tallywell frames SITE --keep FILE` wrote"
+            raise EdgeFailure(f"{path}: it cannot be read ({failed.strerror})", hint=hint) from None
+        yield trace

@@ -192,7 +192,7 @@ class Telling:
     def _end(self, outcome: Outcome) -> str:
         if not outcome.ask.expects_reply:
             return "no answer is waited for" if outcome.fault is None else f"{outcome.fault}: {_WHAT[outcome.fault]}"
-        delay = "" if outcome.first_ns is None else f" after {ms(outcome.first_ns - outcome.sent_ns)}"
+        delay = "" if outcome.first_ns is None else _delay(outcome.first_ns - outcome.sent_ns)
         if outcome.data is not None:
             assert outcome.first_ns is not None
             return f"good{delay}, over {ms(outcome.ended_ns - outcome.first_ns)} later: {in_hex(outcome.data)}"
@@ -205,6 +205,11 @@ class Telling:
         return f"{outcome.fault}{delay}: {_WHAT.get(outcome.fault, 'it is no answer')}{code}"
 
 
+def _delay(ns: int) -> str:
+    """From the last bit of our request to the first byte seen."""
+    return f" {ms(-ns)} before our last bit was out" if ns < 0 else f" after {ms(ns)}"
+
+
 def _refused(refused: Refused) -> str:
     return f"refused as {refused.fault}: {in_hex(refused.heard)}"
 
@@ -215,7 +220,9 @@ def in_hex(content: bytes) -> str:
 
 
 def ms(ns: int) -> str:
-    """ "27.3 ms"."""
+    """ "27.3 ms", from a tenth of a second on "273 ms"."""
+    if ns >= 100_000_000:
+        return f"{(ns + 500_000) // 1_000_000} ms"
     tenths = (ns + 50_000) // 100_000
     return f"{tenths // 10}.{tenths % 10} ms"
 
