@@ -376,12 +376,12 @@ class TestWaking:
         assert max(20, late_ms) <= waited_ms <= max(20, late_ms) + LINE.silence_ns / MS + 0.01
         assert wire.play(ALIKE, after([(5, ALIKE_GOOD)])).sent_ns - outcome.ended_ns < 10 * MS, "then no more"
 
-    def test_without_an_answer_to_the_waking_such_a_block_waits_the_longest_delay(self, wire_of: WireOf) -> None:
+    def test_without_an_answer_to_the_waking_such_a_block_waits_as_for_one_that_is_owed(self, wire_of: WireOf) -> None:
         wire = wire_of(LINE)
         wake = wire.play(WAKE)
         assert wire.play(ALIKE, after([(5, ALIKE_GOOD)])).data == b"\x00\x0a"
         waited_ns = wire.requests[-1][0] - wake.sent_ns
-        assert waited_ns == 100 * MS + LINE.wire_ns(7) + LINE.latency_ns
+        assert waited_ns == 2 * (100 * MS + LINE.wire_ns(7)) + LINE.latency_ns + LINE.silence_ns
         assert wire.play(WAKE).fault is None, "which needs no answer and waits for none"
 
     def test_a_refusal_of_the_function_just_asked_is_the_answer(self, wire_of: WireOf) -> None:

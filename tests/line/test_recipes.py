@@ -23,7 +23,7 @@ from tallywell.schedule.due import Plan, WakeAsk
 from tallywell.simulator.meter import Meter
 from tallywell.simulator.profile import Piece, Profile
 from tallywell.simulator.trouble import RECIPES, Trouble
-from tests.line.campaign import EVERY_NS, LONGEST_NS, MS, START_MS, Campaign, Tally
+from tests.line.campaign import BLOCKS, EVERY_NS, LONGEST_NS, MS, START_MS, UNITS, WORDS, Campaign, Tally
 
 SEED = "20261125"
 POLLS = 3_600  # of each recipe: with the clean line and several at once more than 100,000 in all
@@ -190,6 +190,17 @@ def test_a_meter_that_sleeps_is_woken_and_misses_nothing() -> None:
     assert unwoken.good <= 1, "the first two polls may stand close together"
     assert set(unwoken.faults) == {Fault.NO_ANSWER}
     assert unwoken.findings() == []
+
+
+@pytest.mark.parametrize("words", [WORDS, WORDS + 1])
+def test_a_late_answer_to_a_waking_is_no_answer_to_a_block_as_long(words: int) -> None:
+    """The meter takes up to twice its longest delay, for the waking as well; blocks are as long as its read, or not."""
+    wake = WakeAsk(Read(4, 40, words), 60 * MS, 3_000 * MS)
+    plan = [Plan(f"{unit}", unit, BLOCKS, 7_000 * MS, LONGEST_NS, wake=wake) for unit in UNITS]
+    tally = Campaign([Trouble(RECIPES["late_queued"]), Trouble(RECIPES["echo"])], SEED, plan=plan).poll(1_000)
+    shown("late wakings", tally)
+    assert tally.wrong == []
+    assert tally.good > 900
 
 
 def fast(low_part: LowPart | None) -> Meter:

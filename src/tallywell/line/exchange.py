@@ -27,8 +27,9 @@ The rules, and where they come from ("V1.02" is Modbus over Serial Line V1.02):
 7. A request that only wakes (`expects_reply` False) is answered by nobody, or by a meter that was awake. What comes
    within its wait is thrown away and is no fault. An answer may still come after that, in any exchange: it is told by
    unit, function and byte count, and thrown away. Where the unit's next answer has just these, nothing could tell the
-   two apart: that request waits until the longest delay after the waking has passed too. A refusal may be the waking's
-   or the next request's, of one function: it ends the exchange, and the unit owes a reply as after a foreign frame.
+   two apart: that request waits as long after the waking as a unit is left alone that owes a reply. A refusal may be
+   the waking's or the next request's, of one function: it ends the exchange, and the unit owes a reply as after a
+   foreign frame.
 8. Bytes that come while nobody is asked and no unit owes a reply are another master's, or noise: told as `unasked`.
 What cannot be had: a reply of the same block that comes later than all of this is taken for fresh.
 """
@@ -224,7 +225,7 @@ class Exchange:
         woken, ask = self._woken.get(self._asked.address), self._asked
         if woken is None or not ask.expects_reply or not woken.is_like(ask.read):
             return 0
-        return woken.sent_ns + ask.longest_delay_ns + self._reply_ns() + self.settings.latency_ns
+        return self._late_until(woken.sent_ns + ask.longest_delay_ns + self._reply_ns() + self.settings.latency_ns)
 
     def _not_quiet(self, now_ns: int) -> State:
         self._unasked_bytes(now_ns)
@@ -436,8 +437,11 @@ class Exchange:
         """
         if self._sent_ns is None or fault is None or (fault is Fault.EXCEPTION and not self._may_be_wakings()):
             return None
-        since_ns = now_ns if fault is Fault.NO_ANSWER else self._answer_by_ns
-        return since_ns + self._asked.longest_delay_ns + self._reply_ns() + self.settings.silence_ns
+        return self._late_until(now_ns if fault is Fault.NO_ANSWER else self._answer_by_ns)
+
+    def _late_until(self, answer_by_ns: int) -> int:
+        """Until when an answer that did not come in time may still come."""
+        return answer_by_ns + self._asked.longest_delay_ns + self._reply_ns() + self.settings.silence_ns
 
     def _may_be_wakings(self) -> bool:
         """Rule 7: whether the refusal just heard may be the answer to a waking."""

@@ -181,7 +181,8 @@ def _held_ns(register_map: RegisterMap, read: Read, settings: AnySettings) -> in
     wake = register_map.wake
     if settings.numbered or wake is None or _answer_of(read) != _answer_of(wake.read):
         return 0
-    return register_map.limits.longest_delay_ns + settings.wire_ns(settings.reply_length(read)) + settings.latency_ns
+    once_ns = register_map.limits.longest_delay_ns + settings.wire_ns(settings.reply_length(read))
+    return 2 * once_ns + settings.latency_ns + settings.silence_ns  # in time, and late: as long again
 
 
 def _with_wakes(
