@@ -59,7 +59,11 @@ def test_read_beside_a_daemon_that_does_not_know_the_point_says_so_at_once(site:
 @pytest.mark.parametrize("sent", [signal.SIGTERM, signal.SIGINT, signal.SIGHUP])
 def test_a_closed_terminal_ends_it_in_order_as_a_stop_does(site: Path, sent: signal.Signals) -> None:
     record = site.with_suffix(".record")
-    process = subprocess.Popen(tallywell("run", site), stdout=subprocess.DEVNULL, text=True)
+    before = signal.signal(signal.SIGHUP, signal.SIG_DFL)  # tests under nohup would hand on that it is ignored
+    try:
+        process = subprocess.Popen(tallywell("run", site), stdout=subprocess.DEVNULL, text=True)
+    finally:
+        signal.signal(signal.SIGHUP, before)
     await_polls(record, process)
     process.send_signal(sent)
     assert process.wait(20) == 0
