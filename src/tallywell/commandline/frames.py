@@ -9,7 +9,6 @@ it stood: a drive's noise shows only while it runs.
 """
 
 import argparse
-from pathlib import Path
 
 TYPE_CHECKING = False  # as in typing, whose import the help would wait for
 if TYPE_CHECKING:
@@ -22,6 +21,8 @@ SUMMARY = "show what is asked, heard and refused on the lines"
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
+    from pathlib import Path
+
     from tallywell.commandline.site import site_argument
 
     site_argument(parser)
