@@ -124,6 +124,32 @@ def test_one_line_of_a_kept_file(tmp_path: Path) -> None:
     assert "line0" not in shown
 
 
+CUT_OFF = """\
+tallywell frames 1
+site Stand
+began 2026-07-01T10:00:00-06:00
+line line0 port=/dev/none baud=9600 parity=none stop_bits=1 latency_ms=20
+
+1.000000000 line0 asked address=1 function=4 register=2 words=2 longest_delay_ms=200
+1.010000000 line0 sent 01 04 00 02 00 02 d0 0b
+1.040000000 line0 heard 01 04 04 00 00 00 07 ba 46
+1.060000000 line0 ended good
+2.000000000 line0 asked address=1 function=4 register=2 words=2 longest_delay_ms=200
+2.010000000 line0 sent 01 04 00 02 00 02 d0 0b
+2.040000000 line0 heard 01 04
+"""
+
+
+def test_an_exchange_that_the_end_cuts_off_is_not_told(tmp_path: Path) -> None:
+    """Nobody knows how it went on: it is no damaged answer."""
+    (tmp_path / "panel.yaml").write_text(PANEL, encoding="utf-8")
+    (tmp_path / "stand.yaml").write_text(site_text(1, 1), encoding="utf-8")
+    (tmp_path / "kept.txt").write_text(CUT_OFF)
+    shown = called("frames", tmp_path / "stand.yaml", "--replay", tmp_path / "kept.txt")
+    assert table(shown)[1].split()[:3] == ["line0-p1", "1", "1"]
+    assert "wrong_length" not in shown
+
+
 @pytest.mark.parametrize(
     ("words", "code", "said"),
     [

@@ -10,8 +10,7 @@ from contextlib import ExitStack, contextmanager
 from datetime import datetime, timedelta
 from pathlib import Path
 
-from tallywell.line.exchange import NEVER
-from tallywell.line.kept import Head, Missing, Trace, head_text, row_text
+from tallywell.line.kept import Ended, Head, Missing, Trace, head_text, row_text
 from tallywell.line.replay import NotAsked, Replay
 from tallywell.line.timing import SECOND_NS
 from tallywell.readings.exchange import Ask, Read
@@ -113,7 +112,6 @@ class Told:
 
     def __init__(self, trace: Trace, site: Site, only: str | None = None) -> None:
         self.tellings: dict[str, Telling] = {}
-        self.exchanges = 0
         self.replays: dict[str, Replay] = {}
         self._only = only
         self._trace = trace
@@ -129,28 +127,27 @@ class Told:
             self.replays[name] = Replay(settings, _ask_of(delays))
 
     def lines(self) -> Iterator[list[str]]:
-        """The sentences of one row after another; none where it tells nothing yet."""
+        """The sentences of one row after another; none where it tells nothing yet.
+
+        What is cut off by the end of the rows is not told: nobody knows how it went on. Rows that do not say how
+        exchanges ended go on to the end of the last.
+        """
+        ends: set[str] = set()
         for row in self._trace.rows():
             if row.line not in self.replays:
                 continue
+            if isinstance(row.what, Ended):
+                ends.add(row.line)
             if isinstance(row.what, Missing):
                 yield self.tellings[row.line].missed(row.what)
             try:
                 for passed in self.replays[row.line].feed(row.what):
-                    yield self._told(row.line, passed)
+                    yield self.tellings[row.line].after(passed)
             except NotAsked as wrong:
                 raise self._trace.failure(row.number, str(wrong), "take this exchange out of the file") from None
         for name, replay in self.replays.items():
-            for passed in replay.end():
-                yield self._told(name, passed)
-            yield self.tellings[name].overheard_until(NEVER - 1)
-
-    def _told(self, name: str, passed: Passed) -> list[str]:
-        telling = self.tellings[name]
-        before = sum(tally.asked for tally in telling.tallies.values())
-        said = telling.after(passed)
-        self.exchanges += sum(tally.asked for tally in telling.tallies.values()) - before
-        return said
+            for passed in () if name in ends else replay.end():
+                yield self.tellings[name].after(passed)
 
     def _at(self, ns: int) -> str:
         at = self._began + timedelta(microseconds=ns // 1000)
