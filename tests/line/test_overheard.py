@@ -337,7 +337,7 @@ MANNERS: dict[str, dict[str, int]] = {
     "resting": {"patience_ns": LONGEST_NS, "rest_ns": 300 * MS},
 }
 # Lower where troubles come oftener than a busy master pauses for long enough.
-FLOORS = {"cut_short": 4, "noise_before": 2, "broken_frame": 4, "late_queued": 10, "noise_behind": 12}
+FLOORS = {"cut_short": 4, "noise_before": 2, "broken_frame": 4, "late_queued": 10, "noise_behind": 12, "bit_errors": 8}
 USUAL_FLOOR = 25
 RESTING_FLOOR = 60
 NAMES = [name for name, recipe in RECIPES.items() if recipe.befalls is not Befalls.REQUEST]

@@ -6,8 +6,8 @@ file can be tried before the hardware exists. Runs until Ctrl-C. Started again, 
 stopped (but for --rollover and --resting, which begin anew).
 
 Bytes take the time that they take at the line's baud. --trouble plays what goes wrong on a real line, by recipe:
-"--trouble late_queued:north" at one meter, "--trouble noise" on all lines, "--trouble bad_crc:20" at another rate.
---list-troubles says which there are, and how a poll tells of each.
+"--trouble late_queued:north-discharge" at one meter, "--trouble noise" on all lines, "--trouble bad_crc:20" at another
+rate. --list-troubles says which there are, and how a poll tells of each.
 """
 
 import argparse

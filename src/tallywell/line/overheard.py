@@ -17,8 +17,9 @@ The rules, and where they come from ("V1.02" is Modbus over Serial Line V1.02):
    the unit owes an answer for as long as the exchange (exchange.py, rule 5) would leave it alone. Until then an answer
    of that function and byte count may be the owed one. It is taken only if all such requests were for the same
    registers: then its words are the right ones, and its time is the middle from the first of those requests on. A
-   refused answer may have been the owed one, and its own request's is owed then, for the longest delay: late twice in a
-   row is not assumed. A meter answers in order: with an answer taken, those to requests before it can no longer come.
+   refused answer may have been the owed one, and its own request's is owed then: for as long again, or for the longest
+   delay if the refused one would have been late already, since late twice in a row is not assumed. A meter answers in
+   order: with an answer taken, those to requests before it can no longer come.
 6. Bytes that are no frame may hide a request: each unit may owe any answer then, for as long. Fewer than the shortest
    frame hide none, nor does what is an answer but for its CRC. The same holds when listening begins, and after bytes
    whose time is not known.
@@ -28,7 +29,7 @@ begins, and never pauses, answers of one length are taken for those to the reque
 """
 
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -309,7 +310,7 @@ class Overhearing:
         """Rule 3: silence, or a sound frame that is no answer, stands behind the answer."""
         found, self._answered = self._answered, None
         if found is not None:
-            self._settle(found[0], found[1].sent_ns)
+            self._settle(found[0], found[1])
             self._out.append(found[1])
 
     def _spoil_answer(self) -> None:
@@ -336,8 +337,8 @@ class Overhearing:
     def _refuse_doubtful(self, asked: _Asked, heard: _Heard) -> None:
         """Where a request is known that it may answer, its own request's answer may come yet."""
         self._asked = None
-        if self._owed_of(asked.key, heard.first_ns):
-            self._owe(asked, asked.ask.longest_delay_ns + self._gap_ns)
+        if owed := self._owed_of(asked.key, heard.first_ns):
+            self._owe(asked, self._next_window_ns(asked, owed, heard.first_ns))
         self._end(asked, Unused.OWED, Fault.STRAY_BYTES, heard.content)
 
     def _end(self, asked: _Asked, why: Unused, fault: Fault, heard: bytes) -> None:
@@ -378,14 +379,25 @@ class Overhearing:
         of = ask.address, ask.read.function
         return any(self._owed_of(key, at_ns) for key in self._owed if key[:2] == of)
 
-    def _settle(self, asked: _Asked, since_ns: int) -> None:
-        """Rule 5: an answer was taken, to this request or to one of those for the same since `since_ns`."""
+    def _next_window_ns(self, asked: _Asked, owed: Iterable[_Owed], first_ns: int) -> int:
+        """Rule 5: how long an answer is owed where the one that began at `first_ns` may have been to one of `owed`.
+
+        If it was in time for that, none was late yet, and this one's may be.
+        """
+        once_ns = asked.ask.longest_delay_ns + self._gap_ns
+        in_time = any(first_ns <= one.sent_ns + once_ns for one in owed)
+        return self._window_ns(asked.key) if in_time else once_ns
+
+    def _settle(self, asked: _Asked, taken: Outcome) -> None:
+        """Rule 5: an answer was taken, to this request or to one of those for the same since its `sent_ns`."""
+        since_ns, first_ns = taken.sent_ns, taken.first_ns or taken.sent_ns
+        window_ns = self._next_window_ns(asked, self._owed_of(asked.key, first_ns), first_ns)
         unit, same = asked.ask.address, [one for one in self._owed.pop(asked.key, []) if one.sent_ns > since_ns]
         for key in [key for key in self._owed if key[0] == unit]:
             self._owed[key] = [one for one in self._owed[key] if one.sent_ns > since_ns]
         if same or since_ns < asked.sent_ns:
             self._owed[asked.key] = same
-            self._owe(asked, asked.ask.longest_delay_ns + self._gap_ns)
+            self._owe(asked, window_ns)
 
     def _in_doubt(self, unit: int, at_ns: int) -> bool:
         """Rule 6."""
