@@ -6,12 +6,14 @@ from dataclasses import replace
 import pytest
 
 from tallywell.line import frame, mbap
+from tallywell.line.bus import Bus
 from tallywell.line.kept import Head, Kept, Trace, head_text, row_text
 from tallywell.line.replay import NotAsked, Replay
 from tallywell.line.timing import AnySettings, LineSettings, SocketSettings
 from tallywell.readings.exchange import Ask, Outcome, Read
 from tallywell.readings.faults import Fault
 from tallywell.readings.traffic import Asked, Passed, Traffic, Way
+from tallywell.schedule.system_clock import SystemClock
 from tallywell.simulator.trouble import RECIPES, Trouble
 from tests.line.campaign import SETTINGS, Campaign
 
@@ -157,3 +159,35 @@ def test_a_program_that_looked_a_moment_late() -> None:
     much_later = replace(late, at_ns=over_ns + 50 * MS)
     passed, _ = fed([*rows[:2], much_later], line)
     assert [each.fault for each in passed if isinstance(each, Outcome)] == [Fault.NO_ANSWER]
+
+
+class Babbling:
+    """A port on which something always comes, from the beginning or from the first request on."""
+
+    device = "babbling"
+
+    def __init__(self, begun: bool) -> None:
+        self.begun = begun
+
+    def read(self) -> bytes:
+        return b"\x55" if self.begun else b""
+
+    def write(self, _frame: bytes) -> None:
+        self.begun = True
+
+    def wait(self, for_ns: int) -> None: ...
+    def close(self) -> None: ...
+
+
+@pytest.mark.parametrize("begun", [True, False])
+@pytest.mark.parametrize("expects_reply", [True, False])
+def test_what_passes_on_a_babbling_line_can_be_read_again(begun: bool, expects_reply: bool) -> None:
+    """No exchange ends before the last byte that was heard of it."""
+    settings, texts = LineSettings("/dev/none", 115_200, "none"), list[str]()
+    bus = Bus(settings, SystemClock(), lambda *_: Babbling(begun))
+    bus.tap = lambda passed: texts.append(row_text("field", passed, 0))
+    outcome = bus.exchange(Ask(17, Read(4, 0, 2), 50 * MS, expects_reply=expects_reply))
+    bus.close()
+    assert outcome.fault is (Fault.STRAY_BYTES if begun or expects_reply else None)
+    head = head_text(Head("Stand", "", {"field": settings})).splitlines(keepends=True)
+    assert len(list(Trace([*head, *texts], "babble").rows())) == len(texts) > 10

@@ -1,5 +1,6 @@
 """What passes over the daemon's lines reaches whoever listens, and nobody can make a line wait."""
 
+import errno
 import os
 import shutil
 import tempfile
@@ -191,3 +192,32 @@ def test_an_operator_of_the_group_looks_on_whoever_made_the_folder(first: int, t
             os.close(told)
     finally:
         shutil.rmtree(place)
+
+
+def test_another_folder_in_its_place_is_seen(tmp_path: Path) -> None:
+    listeners = Listeners(tmp_path)
+    with Listener(tmp_path) as first:
+        assert listeners.look()
+        assert first.receive(1)
+        shutil.rmtree(tmp_path / FOLDER)
+        with Listener(tmp_path) as second:
+            assert listeners.look()
+            assert second.receive(1), "it is greeted"
+            send = Sender(listeners, "field")
+            for passed in exchange(1):
+                send(passed)
+            assert kinds(second.receive(1))
+    listeners.close()
+
+
+def test_without_a_free_descriptor_nobody_listens_and_nothing_ends(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def none_left(*_: object) -> None:
+        raise OSError(errno.EMFILE, "Too many open files")
+
+    listeners = Listeners(tmp_path)
+    with Listener(tmp_path), monkeypatch.context() as patched:
+        patched.setattr("tallywell.service.listeners.socket.socket", none_left)
+        assert not listeners.look()
+    listeners.close()

@@ -109,6 +109,15 @@ def test_bytes_that_break_the_silence_before_a_request() -> None:
     )
 
 
+def test_of_what_went_well_nothing_is_told_where_only_refusals_are_wanted() -> None:
+    """Told is what was refused, also beside a good answer; all of it is counted."""
+    line = Telling("field", LINE, [POINT], lambda ns: "10:00:00.000", only_refused=True)
+    assert said(line, 0, (5, RUNS)) == []
+    assert said(line, 10**9, (5, RUNS), before=((2, b"\xa5"),)) != []
+    assert said(line, 2 * 10**9) != []
+    assert line.tallies[17].asked == 3
+
+
 def test_bytes_between_two_exchanges_are_told_at_once() -> None:
     line = telling()
     assert line.after(Traffic(3 * 10**9, Way.HEARD, b"\xa5")) == [

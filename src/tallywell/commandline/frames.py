@@ -75,8 +75,8 @@ def _watched(options: argparse.Namespace, loaded: "Loaded", site: "Site", lines:
     with kept_in(options.keep) as keep:
         rows = _of(_rows(loaded, site, lines, world), {line.name for line in lines})
         head = head_now(site, lines, world)
-        told = Told(Trace(bounded(rows, head, keep, until(options.seconds)), "what passes"), site)
-        _print(told, options)
+        trace = Trace(bounded(rows, head, keep, until(options.seconds)), "what passes")
+        _print(Told(trace, site, only_refused=options.refused))
     return 0
 
 
@@ -93,7 +93,8 @@ def _rows(loaded: "Loaded", site: "Site", lines: "list[AnyLine]", world: "World"
 
 def _of(rows: "Rows", names: set[str]) -> "Rows":
     for row in rows:
-        if not row or row.split(maxsplit=2)[1] in names:
+        words = row.split(maxsplit=2)
+        if len(words) < 2 or words[1] in names:
             yield row
 
 
@@ -101,8 +102,8 @@ def _replayed(options: argparse.Namespace, site: "Site") -> int:
     from tallywell.service.frames import Told, kept_file
 
     with kept_file(options.replay) as trace:
-        told = Told(trace, site, options.line)
-        _print(told, options)
+        told = Told(trace, site, options.line, only_refused=options.refused)
+        _print(told)
         if trace.cut_off:
             print("the file breaks off within its last row, which is left out")
     otherwise = sum(len(replay.otherwise) for replay in told.replays.values())
@@ -114,19 +115,14 @@ def _replayed(options: argparse.Namespace, site: "Site") -> int:
     return 1 if otherwise else 0
 
 
-def _print(told: "Told", options: argparse.Namespace) -> None:
+def _print(told: "Told") -> None:
     from tallywell.service.telling import summary
 
     try:
         for said in told.lines():
-            if said and (not options.refused or _refused(said)):
+            if said:
                 print("\n".join(said), flush=True)
     except KeyboardInterrupt:
         print()
     print()
     print("\n".join(summary(list(told.tellings.values()))))
-
-
-def _refused(said: list[str]) -> bool:
-    """An exchange with nothing to say but that it was good has two lines, or more of one long sentence."""
-    return not any(line.strip().startswith("good") for line in said) or any("refused as" in line for line in said)

@@ -169,15 +169,17 @@ class Bus:
         self._wake.close()
 
     def _run(self, port: Opened) -> Outcome:
-        """The driver. `now` is read before the port is: what was not there then had not come by `now`."""
+        """The driver. `now` is read before the port is: what was not there then had not come by `now`. Where bytes
+        were, it is when they were seen: nothing ends before what was heard of it.
+        """
         machine, boot_ns, heard = self._exchange, self._clock.boot_ns, False
         while not self._stopped:
             now_ns = boot_ns()
             chunk = port.read()
             if chunk:
                 heard = True
-                machine.receive(chunk, seen_ns := boot_ns())
-                self._passed(seen_ns, Way.HEARD, chunk)
+                machine.receive(chunk, now_ns := boot_ns())
+                self._passed(now_ns, Way.HEARD, chunk)
             outcome = machine.expire(now_ns)
             if outcome is not None:
                 self._pause_ns = FIRST_RETRY_NS

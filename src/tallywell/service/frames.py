@@ -106,11 +106,12 @@ def _thread(site: Site, line: AnyLine, world: World, *, owed: bool) -> LineThrea
 
 
 class Told:
-    """Rows in, sentences out. `tellings`: by line; `only`: this line alone. EdgeFailure where a row cannot be
-    followed.
+    """Rows in, sentences out. `tellings`: by line; `only`: this line alone; `only_refused`: not what went well.
+
+    EdgeFailure where a row cannot be followed.
     """
 
-    def __init__(self, trace: Trace, site: Site, only: str | None = None) -> None:
+    def __init__(self, trace: Trace, site: Site, only: str | None = None, *, only_refused: bool = False) -> None:
         self.tellings: dict[str, Telling] = {}
         self.replays: dict[str, Replay] = {}
         self._only = only
@@ -122,7 +123,9 @@ class Told:
             line = site.lines.get(name)
             points = site.points_of(name)
             listened = line is not None and line.listen_only
-            self.tellings[name] = Telling(name, settings, points, self._at, listened=listened)
+            self.tellings[name] = Telling(
+                name, settings, points, self._at, listened=listened, only_refused=only_refused
+            )
             delays = {p.address: (p.map.limits.longest_delay_ns, p.map.limits.pause_ns) for p in points}
             self.replays[name] = Replay(settings, _ask_of(delays))
 

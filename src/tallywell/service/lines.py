@@ -74,7 +74,7 @@ class LineThread:
         self._wake.set()
 
     def tap(self, tap: Tap | None) -> None:
-        """Let it be told all that passes, from the next exchange on; None: no more."""
+        """Let it be told all that passes, from now on, which may be within an exchange; None: no more."""
         self._port.tap = tap
 
     def join(self, seconds: float) -> bool:
@@ -98,9 +98,10 @@ class LineThread:
     def _turn(self) -> None:
         self._wake.clear()  # before the news is read: what is told after this ends the wait below
         ahead, self._ahead = self._ahead, None
-        step = ahead.step if ahead is not None and not self._news else None
+        step = None if ahead is None else ahead.step
         while self._news:
             self._learn(self._news.popleft())
+            step = None  # reckoned before this was known
         step = step or next_ask(self._state, self._clock.boot_ns())
         if isinstance(step, Sleep):
             if not self._stopping.is_set():

@@ -44,20 +44,26 @@ class Listeners:
     def look(self) -> bool:
         """See who listens; whether somebody does."""
         try:
-            if self._descriptor < 0:
-                self._descriptor = os.open(self._folder, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+            self._open()
             names = tuple(sorted(one.name for one in self._folder.iterdir() if one.suffix == ENDING))
-        except OSError:  # nobody has ever listened, or the folder was taken away
+            if names and self._socket is None:
+                kind = socket.SOCK_DGRAM | socket.SOCK_NONBLOCK | socket.SOCK_CLOEXEC
+                self._socket = socket.socket(socket.AF_UNIX, kind)
+        except OSError:  # nobody has ever listened, the folder was taken away, or too much is open
             self._forget()
             return False
-        if names and self._socket is None:
-            kind = socket.SOCK_DGRAM | socket.SOCK_NONBLOCK | socket.SOCK_CLOEXEC
-            self._socket = socket.socket(socket.AF_UNIX, kind)
         new, self.names = set(names) - set(self.names), names
         for name in new:
             if not self.send(name, f"{GREETING} {__version__} lets you look on\n"):  # not ready yet: at the next look
                 self.names = tuple(one for one in self.names if one != name)
         return bool(self.names)
+
+    def _open(self) -> None:
+        """The folder as it is now; another may stand in its place."""
+        if self._descriptor >= 0 and os.fstat(self._descriptor).st_ino != self._folder.stat().st_ino:
+            self._forget()
+        if self._descriptor < 0:
+            self._descriptor = os.open(self._folder, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
 
     def send(self, name: str, text: str) -> bool:
         """Whether the listener took it, or is gone and needs no more."""

@@ -63,7 +63,7 @@ class Tally:
 class Telling:
     """One line. `after` takes what passed, in order. `at`: how an instant is written, twelve characters.
 
-    `listened`: another master asks there, and its exchanges are told.
+    `listened`: another master asks there, and its exchanges are told. `only_refused`: what went well is counted only.
     """
 
     def __init__(
@@ -74,6 +74,7 @@ class Telling:
         at: Callable[[int], str],
         *,
         listened: bool = False,
+        only_refused: bool = False,
     ) -> None:
         self.line = line
         self.points = {point.address: point for point in points}
@@ -81,6 +82,7 @@ class Telling:
         self._settings = settings
         self._at = at
         self._listened = listened
+        self._only_refused = only_refused
         self._ear: Overhearing | None = None
         self._running = False  # whether an exchange of ours goes on
         self._before = b""  # heard when it had begun and its request had not left
@@ -152,6 +154,8 @@ class Telling:
             if ask.address not in self.tallies:
                 self.tallies[ask.address] = Tally(PumpAndFaults(self.points.get(ask.address)))
             self.tallies[ask.address].count(outcome)
+        if self._only_refused and outcome.fault is None and not outcome.refused and not self._before:
+            return []
         head = f"{self._who(ask.address)}, {self._what(ask)}{self._after_silence()}"
         first, *rest = wrapped(head, WIDTH - len(INDENT))
         said = [f"{self._at(outcome.sent_ns)}  {first}", *(INDENT + more for more in rest)]
