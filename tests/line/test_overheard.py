@@ -367,6 +367,10 @@ def test_no_wrong_pair_in_any_trouble_for_long(name: str, manner: str) -> None:
     judged(name, manner, 20_000, "long")
 
 
+# A late answer that bears the address of the very meter that is asked then: nothing in it tells.
+TELLABLE = [name for name in NAMES if name != "other_unit"]
+
+
 def any_line(seed: str) -> Campaign:
     """A line, its meters, its other master and its troubles at random. No meter thinks longer than it states."""
     dice = random.Random(seed)
@@ -383,7 +387,7 @@ def any_line(seed: str) -> Campaign:
         Read(1, 3, 8),
     )
     return Campaign(
-        [Trouble(RECIPES[name]) for name in dice.sample(NAMES, dice.choice((0, 1, 1, 2, 3)))],
+        [Trouble(RECIPES[name]) for name in dice.sample(TELLABLE, dice.choice((0, 1, 1, 2, 3)))],
         seed,
         asks=[(dice.choice(UNITS), dice.choice(reads)) for _ in range(dice.randint(1, 8))],
         patience_ns=dice.choice((10, 30, 60, 120, 500)) * MS,

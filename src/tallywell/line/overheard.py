@@ -17,8 +17,7 @@ The rules, and where they come from ("V1.02" is Modbus over Serial Line V1.02):
    the unit owes an answer for as long as the exchange (exchange.py, rule 5) would leave it alone. Until then an answer
    of that function and byte count may be the owed one. It is taken only if all such requests were for the same
    registers: then its words are the right ones, and its time is the middle from the first of those requests on. A
-   refused answer may have been the owed one, and its own request's is owed then: for as long again, or for the longest
-   delay if the refused one would have been late already, since late twice in a row is not assumed. A meter answers in
+   refused answer may have been the owed one, and its own request's is owed then, for as long again. A meter answers in
    order: with an answer taken, those to requests before it can no longer come.
 6. Bytes that are no frame may hide a request: each unit may owe any answer then, for as long. Fewer than the shortest
    frame hide none, nor does what is an answer but for its CRC. The same holds when listening begins, and after bytes
@@ -29,7 +28,7 @@ begins, and never pauses, answers of one length are taken for those to the reque
 """
 
 from collections import Counter
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -296,7 +295,7 @@ class Overhearing:
             self._answered = asked, found
             return
         if self._owes_function(asked.ask, heard.first_ns):  # it may refuse that one, and this one be answered yet
-            self._owe(asked, self._window_ns(asked.key))
+            self._owe(asked)
         refused = Refused(fault, heard.content)
         self._out.append(
             Outcome(
@@ -326,7 +325,7 @@ class Overhearing:
         asked, self._asked = self._asked, None
         if asked is None:
             return
-        self._owe(asked, self._window_ns(asked.key))
+        self._owe(asked)
         self._end(asked, why, fault, heard)
 
     def _is_doubtful(self, asked: _Asked, at_ns: int) -> bool:
@@ -337,8 +336,8 @@ class Overhearing:
     def _refuse_doubtful(self, asked: _Asked, heard: _Heard) -> None:
         """Where a request is known that it may answer, its own request's answer may come yet."""
         self._asked = None
-        if owed := self._owed_of(asked.key, heard.first_ns):
-            self._owe(asked, self._next_window_ns(asked, owed, heard.first_ns))
+        if self._owed_of(asked.key, heard.first_ns):
+            self._owe(asked)
         self._end(asked, Unused.OWED, Fault.STRAY_BYTES, heard.content)
 
     def _end(self, asked: _Asked, why: Unused, fault: Fault, heard: bytes) -> None:
@@ -358,8 +357,8 @@ class Overhearing:
         """
         return 2 * (self._delay_ns(key[0]) + self.settings.wire_ns(5 + key[2])) + self._gap_ns
 
-    def _owe(self, asked: _Asked, window_ns: int) -> None:
-        now_ns = asked.sent_ns
+    def _owe(self, asked: _Asked) -> None:
+        now_ns, window_ns = asked.sent_ns, self._window_ns(asked.key)
         owed = {key: self._owed_of(key, now_ns) for key in self._owed}
         self._owed = {key: found for key, found in owed.items() if found}
         found = self._owed.setdefault(asked.key, [])
@@ -379,25 +378,15 @@ class Overhearing:
         of = ask.address, ask.read.function
         return any(self._owed_of(key, at_ns) for key in self._owed if key[:2] == of)
 
-    def _next_window_ns(self, asked: _Asked, owed: Iterable[_Owed], first_ns: int) -> int:
-        """Rule 5: how long an answer is owed where the one that began at `first_ns` may have been to one of `owed`.
-
-        If it was in time for that, none was late yet, and this one's may be.
-        """
-        once_ns = asked.ask.longest_delay_ns + self._gap_ns
-        in_time = any(first_ns <= one.sent_ns + once_ns for one in owed)
-        return self._window_ns(asked.key) if in_time else once_ns
-
     def _settle(self, asked: _Asked, taken: Outcome) -> None:
         """Rule 5: an answer was taken, to this request or to one of those for the same since its `sent_ns`."""
-        since_ns, first_ns = taken.sent_ns, taken.first_ns or taken.sent_ns
-        window_ns = self._next_window_ns(asked, self._owed_of(asked.key, first_ns), first_ns)
+        since_ns = taken.sent_ns
         unit, same = asked.ask.address, [one for one in self._owed.pop(asked.key, []) if one.sent_ns > since_ns]
         for key in [key for key in self._owed if key[0] == unit]:
             self._owed[key] = [one for one in self._owed[key] if one.sent_ns > since_ns]
         if same or since_ns < asked.sent_ns:
             self._owed[asked.key] = same
-            self._owe(asked, window_ns)
+            self._owe(asked)
 
     def _in_doubt(self, unit: int, at_ns: int) -> bool:
         """Rule 6."""
