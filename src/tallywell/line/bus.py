@@ -2,10 +2,9 @@
 
 from collections.abc import Callable
 from contextlib import suppress
-from dataclasses import replace
 from typing import Protocol
 
-from tallywell.line.away import Back, Change, Lost, PortAway, Reason
+from tallywell.line.away import LONGEST_RETRY_NS, Change, PortAway, Presence, Reason
 from tallywell.line.exchange import Exchange, NeedMore
 from tallywell.line.port import PortLost, SerialOpener, Wake, wait_for
 from tallywell.line.socket_port import open_socket
@@ -16,8 +15,6 @@ from tallywell.readings.exchange import Ask, Outcome
 from tallywell.readings.faults import Fault
 from tallywell.readings.traffic import Asked, Tap, Traffic, Way
 
-FIRST_RETRY_NS = 50_000_000
-LONGEST_RETRY_NS = 500_000_000
 # A gateway takes half a minute to start, and has few places for connections, which each abandoned attempt may hold for
 # a while (common practice, no source): so it is tried less often than a path in /dev.
 LONGEST_CONNECT_RETRY_NS = 5_000_000_000
@@ -78,14 +75,13 @@ class Bus:
     A lost port is closed at once, or its adapter would come back under another name, and opened again by its path or
     address: after 50 ms, doubling to 0.5 s (a connection: 5 s) while it fails. An exchange waits that long at most, and
     as long as connecting takes, before it says PORT_LOST; nothing was sent then.
-    `trouble` says why the port is away, None while it is open or was not tried yet. `changes` are for the log and the
-    record: each going once, each return once it has held for an exchange or from one look to the next.
+    `changes` are for the log and the record: each going once, each return once it has held for an exchange or from one
+    look to the next.
     """
 
     def __init__(self, settings: AnySettings, clock: Clock, open_as: Opener | None = None) -> None:
         assert not (isinstance(settings, LineSettings) and settings.listen_only), "nothing is asked on this line"
         self.settings = settings
-        self.trouble: PortAway | None = None
         self.tap: Tap | None = None  # is told all that passes; may be set from any thread
         self.ahead: Callable[[Outcome], None] | None = None  # is told an answer in the silence behind it
         self._clock = clock
@@ -96,13 +92,13 @@ class Bus:
         self._exchange = machine_of(settings, clock.boot_ns())
         self._by_path = isinstance(settings, LineSettings)
         self._unanswered = 0  # requests in a row to which not one byte came
-        self._pause_ns = FIRST_RETRY_NS
-        self._retry_at_ns = clock.boot_ns()
-        self._device = ""
+        self._presence = Presence(clock.boot_ns(), LONGEST_RETRY_NS if self._by_path else LONGEST_CONNECT_RETRY_NS)
         self._opened_ns = 0
-        self._lost: Lost | None = None  # what was told of it; None once its return was told
-        self._heard_of: PortAway | None = None  # why it is away now, as the last try found it
-        self._changes: list[Change] = []
+
+    @property
+    def trouble(self) -> PortAway | None:
+        """Why the port is away; None while it is open or was not tried yet."""
+        return self._presence.trouble
 
     def open(self) -> None:
         """Open the port now; PortAway (one clear line) if it cannot be. `exchange` opens by itself too."""
@@ -113,7 +109,7 @@ class Bus:
         except PortAway as failure:
             self._away(failure)
             raise
-        self.trouble = None
+        self._presence.trouble = None
         self._opened_ns = self._clock.boot_ns()
         self._exchange.reopened(self._opened_ns)
         self._passed(self._opened_ns, Way.HEARD, b"")
@@ -148,14 +144,13 @@ class Bus:
         self._look_before_asking()
         if there and self._port is not None:
             self._is_back()
-        if self.trouble is not None and not self._stopped and self._clock.boot_ns() >= self._retry_at_ns:
+        if self.trouble is not None and not self._stopped and self._clock.boot_ns() >= self._presence.retry_at_ns:
             with suppress(PortAway):
                 self.open()
 
     def changes(self) -> tuple[Change, ...]:
         """What happened to the port since this was asked last, in order."""
-        found, self._changes = tuple(self._changes), []
-        return found
+        return self._presence.changes()
 
     def stop(self) -> None:
         """End the running exchange at once, and any later one, with fault STOPPED. From any thread."""
@@ -182,7 +177,7 @@ class Bus:
                 self._passed(now_ns, Way.HEARD, chunk)
             outcome = machine.expire(now_ns)
             if outcome is not None:
-                self._pause_ns = FIRST_RETRY_NS
+                self._presence.works()
                 self._look_at_connection(outcome, heard)
                 return outcome
             if request := machine.request_due(sent_ns := boot_ns()):
@@ -239,7 +234,7 @@ class Bus:
     def _ready_port(self) -> Opened | None:
         self._look_before_asking()
         while self._port is None and not self._stopped:
-            wait_ns = self._retry_at_ns - self._clock.boot_ns()
+            wait_ns = self._presence.retry_at_ns - self._clock.boot_ns()
             try:
                 if wait_ns > 0:
                     wait_for([self._wake.reader], wait_ns)
@@ -255,31 +250,11 @@ class Bus:
 
     def _away(self, why: PortAway) -> None:
         self._let_go()
-        self.trouble = why
-        now_ns = self._clock.boot_ns()
-        self._retry_at_ns = now_ns + self._pause_ns
-        self._pause_ns = min(2 * self._pause_ns, LONGEST_RETRY_NS if self._by_path else LONGEST_CONNECT_RETRY_NS)
-        self._tell_lost(why, now_ns)
-
-    def _tell_lost(self, why: PortAway, now_ns: int) -> None:
-        """A new reason is told when it was found twice in a row: udev grants a new device's rights a moment late."""
-        again = self._heard_of is not None and why.like(self._heard_of)
-        self._heard_of = why
-        if self._lost is None:
-            self._lost = Lost(now_ns, why, why.reason, self._device)
-        elif again and not why.like(self._lost.why):
-            self._lost = replace(self._lost, why=why, again=True)
-        else:
-            return
-        self._changes.append(self._lost)
+        self._presence.away(why, self._clock.boot_ns())
 
     def _is_back(self) -> None:
         assert self._port is not None
-        if self._lost is not None:
-            self._changes.append(Back(self._opened_ns, self._port.device, self._lost))
-        self._lost = self._heard_of = None
-        self._device = self._port.device
-        self._pause_ns = FIRST_RETRY_NS
+        self._presence.back(self._port.device, self._opened_ns)
 
     def _let_go(self) -> None:
         port, self._port = self._port, None

@@ -11,7 +11,7 @@ from collections.abc import Callable, Mapping
 from contextlib import suppress
 from typing import Protocol
 
-from tallywell.line.away import Back, Change, Lost, PortAway, Reason
+from tallywell.line.away import Change, PortAway, Presence, Reason
 from tallywell.line.links import Links
 from tallywell.line.overheard import Overhearing, Unused
 from tallywell.line.port import PortLost, SerialOpener, Wake, wait_for
@@ -25,7 +25,6 @@ AT_ONCE = 4096
 LONGEST_WAIT_NS = SECOND_NS // 4  # so often it is seen that the port is empty, and whether there is news
 # Bytes that may have lain in the port for longer (the machine slept, or this program stood still) have no time.
 STALE_NS = SECOND_NS
-FIRST_RETRY_NS, LONGEST_RETRY_NS = 50_000_000, 500_000_000  # as bus.py
 
 
 class Heard(Protocol):
@@ -106,7 +105,6 @@ class Ear:
         self, settings: LineSettings, clock: Clock, delays_ns: Mapping[int, int], open_as: Opener | None = None
     ) -> None:
         self.settings = settings
-        self.trouble: PortAway | None = None
         self.tap: Tap | None = None  # is told all that is heard; may be set from any thread
         self._clock = clock
         self._open_as = open_as or listening_opener()
@@ -115,10 +113,12 @@ class Ear:
         self._port: Heard | None = None
         self._machine = Overhearing(settings, clock.boot_ns(), delays_ns)
         self._looked_ns = clock.boot_ns()  # when the port was last seen empty
-        self._pause_ns, self._retry_at_ns = FIRST_RETRY_NS, clock.boot_ns()
-        self._lost: Lost | None = None
-        self._device = ""
-        self._changes: list[Change] = []
+        self._presence = Presence(clock.boot_ns())
+
+    @property
+    def trouble(self) -> PortAway | None:
+        """Why the port is away; None while it is open or was not tried yet."""
+        return self._presence.trouble
 
     @property
     def tally(self) -> Counter[Unused]:
@@ -137,8 +137,7 @@ class Ear:
 
     def changes(self) -> tuple[Change, ...]:
         """What happened to the port since this was asked last, in order."""
-        found, self._changes = tuple(self._changes), []
-        return found
+        return self._presence.changes()
 
     def stop(self) -> None:
         """End the listening at once. From any thread."""
@@ -155,7 +154,7 @@ class Ear:
         try:
             port = self._port or self._open()
             if port is None:
-                wait_ns = min(self._retry_at_ns, until_ns) - self._clock.boot_ns()
+                wait_ns = min(self._presence.retry_at_ns, until_ns) - self._clock.boot_ns()
                 wait_for([self._wake.reader], wait_ns)
             else:
                 self._hear(port, until_ns)
@@ -183,7 +182,7 @@ class Ear:
 
     def _open(self) -> Heard | None:
         now_ns = self._clock.boot_ns()
-        if now_ns < self._retry_at_ns:
+        if now_ns < self._presence.retry_at_ns:
             return None
         try:
             port = self._port = self._open_as(self.settings, self._wake)
@@ -192,25 +191,15 @@ class Ear:
             return None
         now_ns = self._looked_ns = self._clock.boot_ns()
         self._machine.lost(now_ns)
-        if self._lost is not None:
-            self._changes.append(Back(now_ns, port.device, self._lost))
-        self.trouble = self._lost = None
-        self._device, self._pause_ns = port.device, FIRST_RETRY_NS
+        self._presence.trouble = None
+        self._presence.back(port.device, now_ns)
         return port
 
     def _away(self, why: PortAway) -> None:
         self._let_go()
         now_ns = self._clock.boot_ns()
         self._machine.lost(now_ns)
-        self._retry_at_ns = now_ns + self._pause_ns
-        self._pause_ns = min(2 * self._pause_ns, LONGEST_RETRY_NS)
-        if self._lost is None:
-            self._lost = Lost(now_ns, why, why.reason, self._device)
-            self._changes.append(self._lost)
-        elif self.trouble is None or not why.like(self.trouble):
-            self._lost = Lost(self._lost.at_ns, why, self._lost.first, self._lost.device, again=True)
-            self._changes.append(self._lost)
-        self.trouble = why
+        self._presence.away(why, now_ns)
 
     def _let_go(self) -> None:
         port, self._port = self._port, None
