@@ -7,7 +7,6 @@ from enum import StrEnum
 
 from tallywell.readings.problems import EdgeFailure
 
-
 FIRST_RETRY_NS = 50_000_000
 LONGEST_RETRY_NS = 500_000_000
 
