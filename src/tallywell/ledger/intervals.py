@@ -18,6 +18,14 @@ class Kind(StrEnum):
     METERED = "metered"
     ACROSS_GAP = "metered across a gap"
     FROM_FIRST_COUNT = "metered from the installation's first count"
+    TO_FINAL_COUNT = "metered to the meter's final count"
+    LOWER_BOUND = "lower bound, possibly unmetered"
+    NOT_COUNTING = "not counting by the meter's own word"
+    SUSPECT = "suspect by the meter's own word"
+    FLOW_UNCOUNTED = "flow without counting"
+    COUNTED_WITHOUT_FLOW = "counting without flow"
+    SHUT_DOWN = "shut down for the season"
+    RESET = "reset"
     QUESTION = "question to a person: more than one explanation fits"
     UNEXPLAINED_DECREASE = "unexplained decrease"
     IMPOSSIBLE_STEP = "impossible step"
@@ -29,7 +37,21 @@ class Kind(StrEnum):
     CHANGE_OUT = "change-out"
 
 
-SURE = frozenset({Kind.METERED, Kind.ACROSS_GAP, Kind.FROM_FIRST_COUNT})  # the two readings alone bound the counts
+# The two readings alone bound the counts.
+SURE = frozenset({Kind.METERED, Kind.ACROSS_GAP, Kind.FROM_FIRST_COUNT, Kind.TO_FINAL_COUNT})
+# Counts that the books take, but whose own `low` and `high` bound what may have flowed.
+DOUBTED = frozenset(
+    {
+        Kind.QUESTION,
+        Kind.LOWER_BOUND,
+        Kind.NOT_COUNTING,
+        Kind.SUSPECT,
+        Kind.FLOW_UNCOUNTED,
+        Kind.COUNTED_WITHOUT_FLOW,
+        Kind.SHUT_DOWN,
+    }
+)
+POSTS = SURE | DOUBTED  # the kinds that put counts into the books; all others post 0
 # Of one reading only: first is last, nothing is posted.
 NOTES = frozenset({Kind.GLITCH, Kind.TORN, Kind.FROZEN, Kind.UNDECIDED})
 
@@ -50,6 +72,10 @@ class Flag(StrEnum):
     SEVERAL_ROUNDS = "the totalizer may have gone round more often"
     BEYOND_CAPACITY = "count beyond the totalizer's capacity"
     RESET_FITS = "a reset fits as well"
+    SETTLED = "settled by a person, a hand reading or the flow rate"
+    REVERSE = "water ran back"
+    OTHER_SERIAL = "the meter gives another serial number"
+    POWER_UNSURE = "the meter may have been without power"
 
 
 OF_SEGMENT = frozenset({Flag.UNCONFIRMED, Flag.NOT_ENTERED})  # on every interval of the segment, so no news of one
@@ -60,12 +86,15 @@ class Segment:
     """`id`: uuid of the installation's entry, else "seq N" of the first reading.
 
     `confirmed`: an entry stands behind it. `entered`: False only where no installation was entered before it at all.
+    `withheld`: another serial number was read back and no entry explains it, so its counts balance by themselves and
+    are not the well's until one does.
     """
 
     id: str
     confirmed: bool
     serial: str | None = None
     entered: bool = True
+    withheld: bool = False
 
     @property
     def flags(self) -> frozenset[Flag]:
@@ -122,6 +151,11 @@ class Interval:
     @property
     def gap(self) -> bool:
         return Flag.GAP in self.flags
+
+    @property
+    def divides(self) -> bool:
+        """Whether its counts may be divided at an edge inside it. Else they belong to neither side: unallocated."""
+        return self.kind is not Kind.SHUT_DOWN and Flag.UNDATED_INSIDE not in self.flags
 
     @property
     def plain(self) -> bool:

@@ -1,6 +1,7 @@
 """What a point's words mean once decoded, and the facts that the ledger folds. The ledger never hears of registers."""
 
 from dataclasses import dataclass
+from enum import StrEnum
 from fractions import Fraction
 
 from tallywell.readings.clocks import When
@@ -23,7 +24,9 @@ class Reading:
     """A good reading of the books' total. `flow_m3s` exact, None where the map has none; `running` None = not known.
 
     `words`: all that the poll brought, b"" where that is not known. `tears`: by multiples of which counts the total is
-    wrong where its words are of two instants.
+    wrong where its words are of two instants. `not_counting`, `suspect`: names of the conditions by which the meter
+    itself says that it does not count, or that its numbers are not to be trusted. `hour_meter_ms`: what the meter's or
+    the pump's own counter of hours shows. `reverse_m3`: what a total of reverse flow beside the books' shows.
     """
 
     seq: int
@@ -34,15 +37,22 @@ class Reading:
     running: bool | None = None
     words: bytes = b""
     tears: tuple[int, ...] = ()
+    not_counting: frozenset[str] = frozenset()
+    suspect: frozenset[str] = frozenset()
+    hour_meter_ms: int | None = None
+    reverse_m3: Fraction | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Missed:
-    """A poll without a good reading of the books' total; `fault` as in readings.faults."""
+    """A poll without a good reading of the books' total; `fault` as in readings.faults. `flow_m3s`: where the flow rate
+    came all the same.
+    """
 
     seq: int
     when: When
     fault: str
+    flow_m3s: Fraction | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,12 +94,34 @@ class Happened:
         return self.away or self.name
 
 
+class Change(StrEnum):
+    """What begins a segment, by the word of a person or of the meter."""
+
+    INSTALLED = "installation"
+    CHANGED = "change-out"
+    MOVED_HERE = "moved here"
+    REMOVED = "removed"  # no meter hangs there from then on
+    RESET = "reset"  # the same meter, whose total began anew
+    SERIAL = "another serial number read back"
+
+
+@dataclass(frozen=True, slots=True)
+class FaceCount:
+    """What a person read from a face, in whole counts of `scale`; one step of the face lies in low/high."""
+
+    total: Total
+    scale: Scale
+
+
 @dataclass(frozen=True, slots=True)
 class Installed:
-    """An entry: a meter hangs at the point from `about_ms` on, its face showing `first_count` (None: not noted).
+    """A meter hangs at the point from `about_ms` on, its face showing `first_count` (None: not noted).
 
     `scale`: what `first_count` counts in, where that need not be the scale of the readings that follow.
     `low` and `high`: the least and greatest count that show these digits (None: `first_count` alone).
+    `converter`: the serial number of its converter, where that has one of its own. `final`: what the meter before it
+    showed at last (None: unreadable, or not noted). `after_seq`: of what the program noted, the event's own place;
+    then nobody has confirmed it, and its counts are withheld from the well.
     """
 
     uuid: str
@@ -99,6 +131,45 @@ class Installed:
     scale: Scale | None = None
     low: int | None = None
     high: int | None = None
+    change: Change = Change.INSTALLED
+    converter: str | None = None
+    final: FaceCount | None = None
+    after_seq: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class SerialRead:
+    """The serial numbers that a meter gave, by quantity, as the program noted them."""
+
+    seq: int
+    when: When
+    serials: tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Season:
+    """Shut down at `begin_ms` and started up at `end_ms` (None: not yet). No reading is expected in between.
+
+    `shut`, `started`: what the face showed then, where somebody noted it.
+    """
+
+    uuid: str
+    begin_ms: int
+    end_ms: int | None
+    shut: FaceCount | None = None
+    started: FaceCount | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Settled:
+    """A person's answer to the question that the interval around `about_ms` puts: the totalizer went round so often.
+
+    (That it was reset is an `Installed` of change RESET.)
+    """
+
+    uuid: str
+    about_ms: int
+    rollovers: int
 
 
 @dataclass(frozen=True, slots=True)

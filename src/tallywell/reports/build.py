@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
 from tallywell.ledger.cut import Edge, bounds_at
-from tallywell.ledger.intervals import OF_SEGMENT, SURE, Flag, Interval, Kind, utc_ms
+from tallywell.ledger.intervals import OF_SEGMENT, POSTS, Flag, Interval, Kind, utc_ms
 from tallywell.ledger.periods import Period, days, edges_ms, midnight_ms
 from tallywell.ledger.rates import HoursPumped, MaximumRate, PeakFlow
 from tallywell.ledger.sums import Adding, Gap, Part, Parts, ReadSpan, Sum, touches
@@ -33,7 +33,6 @@ from tallywell.reports.model import (
     Volume,
 )
 
-POSTS = SURE | {Kind.QUESTION}  # the kinds that put counts into the books
 # What is said elsewhere in the report already, or is no more than the absence of an entry, makes no remark of its own.
 _SAID_ELSEWHERE = OF_SEGMENT | {Flag.GAP, Flag.GLITCH_INSIDE}
 
