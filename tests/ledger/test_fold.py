@@ -143,7 +143,7 @@ def test_a_reset_is_reported_and_never_counted(intervals: Intervals) -> None:
     """)
     assert [(one.kind, one.posted) for one in found] == [
         (Kind.METERED, 100),
-        (Kind.UNEXPLAINED_DECREASE, 0),
+        (Kind.RESET, 0),
         (Kind.METERED, 100),
         (Kind.METERED, 100),
     ]
@@ -164,7 +164,7 @@ def test_a_small_register_is_not_wrapped_because_time_passes(lines: Lines) -> No
         digits=6,
     )
     assert [line.split("[", maxsplit=1)[0] for line in found] == [
-        "0:00-0:15 +0 unexplained decrease ",
+        "0:00-0:15 +0 reset ",
         "0:15-0:30 +10 metered ",
         "0:30-0:45 +10 metered ",
     ]
@@ -289,7 +289,7 @@ def test_a_register_that_counts_less_far_and_shows_less_ends_the_segment(lines: 
         00:30 30 digits 8
         00:45 40 digits 8
     """) == [
-        "0:00-0:15 +0 unexplained decrease [0, 15084]",
+        "0:00-0:15 +0 reset [0, 15084]",
         "0:15-0:30 +10 metered [10, 10]",
         "0:30-0:45 +10 metered [10, 10]",
     ]

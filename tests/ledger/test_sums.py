@@ -127,8 +127,8 @@ def test_what_was_not_counted_stands_in_the_upper_bound(intervals: Intervals, cl
         [clock_ms("00:00"), clock_ms("01:00")],
     )
     assert [counts(v) for v in (found.whole.low_m3, found.whole.volume_m3, found.whole.high_m3)] == [300, 300, 15_384]
-    assert Kind.UNEXPLAINED_DECREASE in found.whole.kinds
-    assert [one.kind for one in found.not_plain] == [Kind.UNEXPLAINED_DECREASE]
+    assert Kind.RESET in found.whole.kinds
+    assert [one.kind for one in found.not_plain] == [Kind.RESET]
     assert found.whole.counts == (("seq 1", 100), ("seq 3", 200))
 
 

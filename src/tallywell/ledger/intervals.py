@@ -75,6 +75,7 @@ class Flag(StrEnum):
     SETTLED = "settled by a person, a hand reading or the flow rate"
     REVERSE = "water ran back"
     OTHER_SERIAL = "the meter gives another serial number"
+    FINAL_UNFIT = "the final count does not follow from the last reading"
     POWER_UNSURE = "the meter may have been without power"
 
 

@@ -13,6 +13,9 @@ The least explanation is the only one, and is posted as metered, unless
   have landed there by chance as well. (Below that, or between neighbouring polls, the rollover is taken.)
 In these two cases the least explanation is posted as a question to a person, with bounds that hold all of them:
 downwards 0 where a reset fits, upwards as many rounds as fit.
+
+A net total may fall as well: of the difference and one capacity more or less, what the possible rate allows either way;
+where two of these do, it is a question.
 """
 
 from dataclasses import dataclass
@@ -41,6 +44,8 @@ class Explained:
 
 NO_FLAGS: frozenset[Flag] = frozenset()
 ONLY_GAP = frozenset({Flag.GAP})
+# Boots of the record are numbered from 0; these stand for what a person stated.
+FIRST_COUNT_BOOT, FINAL_COUNT_BOOT, SEASON_BOOT = -1, -2, -3
 
 
 def elapsed_ms(old: Reading, new: Reading) -> int:
@@ -50,13 +55,17 @@ def elapsed_ms(old: Reading, new: Reading) -> int:
     return utc_ms(new) - utc_ms(old)
 
 
-def is_gap(rules: Rules, old: Reading, new: Reading) -> bool:
-    """More than twice `every`, and a tenth of it for the jitter of a poll's instant.
+def gap_limit_ms(rules: Rules) -> int:
+    """Twice `every`, and a tenth of it for the jitter of a poll's instant.
 
     One missed poll is no gap, two are one. Without the tenth a single miss would be a gap in 15 to 26 % of cases
     (measured over a month of 15-minute polls of three meters on a line), by a few milliseconds of turnaround.
     """
-    return elapsed_ms(old, new) > 2 * rules.every_ms + rules.every_ms // 10
+    return 2 * rules.every_ms + rules.every_ms // 10
+
+
+def is_gap(rules: Rules, old: Reading, new: Reading) -> bool:
+    return elapsed_ms(old, new) > gap_limit_ms(rules)
 
 
 def allowed(rules: Rules, old: Reading, new: Reading) -> int:
@@ -72,31 +81,54 @@ def allowed(rules: Rules, old: Reading, new: Reading) -> int:
     return rules.most(old.scale, ms)
 
 
-def explain(rules: Rules, old: Reading, book: Total, new: Reading) -> Explained | None:
-    """The least explanation of `new` after `old`, where the books stand at `book`; None if it does not fit."""
+def explain(rules: Rules, old: Reading, book: Total, new: Reading, room: int | None = None) -> Explained | None:
+    """The least explanation of `new` after `old`, where the books stand at `book`; None if it does not fit.
+
+    `room`: the most counts that can have passed, where more is known of it than the time between the two.
+    """
+    room = allowed(rules, old, new) if room is None else room
+    if rules.net:
+        return _net(rules, old, book, new, room)
     capacity, total = new.scale.capacity, new.total
     lower = total.count < book.count
     within_step = lower and total.high >= book.low
     rounds = 1 if lower and not within_step else 0
     least = max(0, total.low - book.high + rounds * capacity)
     most = max(0, total.high - book.low + rounds * capacity)
-    room = allowed(rules, old, new)
     if least > room:
         return None
     flags = ONLY_GAP if is_gap(rules, old, new) else NO_FLAGS
     if within_step:
         flags |= {Flag.WITHIN_STEP}
     posted = max(0, total.count - book.count + rounds * capacity)
-    sure = Explained(_kind(old, flags), book if within_step else total, posted, least, most, rounds, flags)
+    sure = Explained(_kind(old, new, flags), book if within_step else total, posted, least, most, rounds, flags)
     found = _questioned(sure, room, capacity)
     if old.scale.capacity != capacity and (rounds or found.kind is Kind.QUESTION):
         return None  # nobody can tell at which of the two it went round
     return found
 
 
-def _kind(old: Reading, flags: frozenset[Flag]) -> Kind:
-    if old.when.boot < 0:
+def _net(rules: Rules, old: Reading, book: Total, new: Reading, room: int) -> Explained | None:
+    capacity, total = new.scale.capacity, new.total
+    plain, step = total.count - book.count, total.high - total.low + book.high - book.low
+    shifts = [shift for shift in (0, capacity, -capacity) if abs(plain + shift) - step <= room]
+    if not shifts:
+        return None
+    shift = min(shifts, key=lambda each: abs(plain + each))
+    low, high = total.low - book.high + shift, total.high - book.low + shift
+    flags = ONLY_GAP if is_gap(rules, old, new) else NO_FLAGS
+    flags |= {Flag.REVERSE} if high < 0 else NO_FLAGS
+    kind = _kind(old, new, flags)
+    if len(shifts) > 1:
+        kind, low, high, flags = Kind.QUESTION, min(low, -room), max(high, room), flags | {Flag.SEVERAL_ROUNDS}
+    return Explained(kind, total, plain + shift, low, high, shift // capacity, flags)
+
+
+def _kind(old: Reading, new: Reading, flags: frozenset[Flag]) -> Kind:
+    if old.when.boot == FIRST_COUNT_BOOT:
         return Kind.FROM_FIRST_COUNT
+    if new.when.boot == FINAL_COUNT_BOOT:
+        return Kind.TO_FINAL_COUNT
     return Kind.ACROSS_GAP if Flag.GAP in flags else Kind.METERED
 
 

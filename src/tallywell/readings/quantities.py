@@ -8,6 +8,10 @@ from tallywell.readings.clocks import When
 from tallywell.readings.total import Total
 
 
+# Names of what happened, where more hangs on them than a report's sentence.
+UNCLEAN_END, STOPPED, STARTED = "unclean end", "stopped", "started"
+
+
 @dataclass(frozen=True, slots=True)
 class Scale:
     """What the counts of a total stand for. `one_count_m3`: the volume of one count, exact, in cubic metres.
@@ -120,8 +124,9 @@ class Installed:
     `scale`: what `first_count` counts in, where that need not be the scale of the readings that follow.
     `low` and `high`: the least and greatest count that show these digits (None: `first_count` alone).
     `converter`: the serial number of its converter, where that has one of its own. `final`: what the meter before it
-    showed at last (None: unreadable, or not noted). `after_seq`: of what the program noted, the event's own place;
-    then nobody has confirmed it, and its counts are withheld from the well.
+    showed at last (None: unreadable, or not noted). `read_back`: the serial number that the meter gave first since then.
+    `after_seq`: of what the program noted itself (SERIAL), that event's place in the record; `withheld`: no entry
+    explains it, so that the counts that follow are not the well's.
     """
 
     uuid: str
@@ -134,7 +139,9 @@ class Installed:
     change: Change = Change.INSTALLED
     converter: str | None = None
     final: FaceCount | None = None
+    read_back: str | None = None
     after_seq: int | None = None
+    withheld: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,7 +183,8 @@ class Settled:
 class HandReading:
     """An entry: at `about_ms` the face showed `total` (in the books' counts, one step of the face in low/high).
 
-    `scale`: what `total` counts in, where that need not be the scale of the readings around it.
+    `scale`: what `total` counts in, where that need not be the scale of the readings around it. `capacity`: at which of
+    the books' counts the face goes round (None: as the register).
     """
 
     uuid: str
@@ -184,6 +192,7 @@ class HandReading:
     total: Total
     author: str
     scale: Scale | None = None
+    capacity: int | None = None
 
 
 LedgerFact = Reading | Missed | Happened

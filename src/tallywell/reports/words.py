@@ -5,7 +5,7 @@ from zoneinfo import ZoneInfo
 
 from tallywell.ledger.intervals import Flag, Kind
 from tallywell.ledger.suspect import FROZEN
-from tallywell.readings.quantities import Away, Cause
+from tallywell.readings.quantities import STARTED, STOPPED, UNCLEAN_END, Away, Cause
 from tallywell.reports.dates import MINUTE_MS, duration, with_offset
 from tallywell.reports.model import GapLine, PermitLine, Remark, Seen, Slice, VisitLine, Volume
 from tallywell.reports.shown_units import VolumeUnit
@@ -34,7 +34,6 @@ AWAY = {
     "unusable": "the line's port could not be used",
     "unreachable": "the line's host could not be reached",
 }
-UNCLEAN_END, STOPPED, STARTED = "unclean end", "stopped", "started"
 HAPPENED = {
     UNCLEAN_END: "the program was not running; it ended without a stop, as in a power cut",
     STOPPED: "the program was stopped",
@@ -203,6 +202,13 @@ def _decrease(of: Remark, unit: VolumeUnit) -> str:
     )
 
 
+def _reset(of: Remark, unit: VolumeUnit) -> str:
+    return (
+        f"the total fell {_span(of)}, near zero, and goes on from there: it was reset, or another meter is there; "
+        f"nothing is counted for it, and between {bounded(of, unit)} may have flowed; enter what happened"
+    )
+
+
 def _impossible(of: Remark, unit: VolumeUnit) -> str:
     return (
         f"the total went {_span(of)}, more than the pipe can pass in that time; nothing is counted for it, and between "
@@ -252,6 +258,7 @@ _KIND_SENTENCES = {
     Kind.FROM_FIRST_COUNT: _first_count,
     Kind.QUESTION: _question,
     Kind.UNEXPLAINED_DECREASE: _decrease,
+    Kind.RESET: _reset,
     Kind.IMPOSSIBLE_STEP: _impossible,
     Kind.GLITCH: _glitch,
     Kind.TORN: _torn,

@@ -13,13 +13,22 @@ from tallywell.readings.clocks import When
 from tallywell.readings.exchange import Read
 from tallywell.readings.facts import Event, Poll
 from tallywell.readings.faults import Fault
-from tallywell.readings.quantities import Away, Happened, LedgerFact, Missed, Reading, Scale
+from tallywell.readings.quantities import (
+    STARTED,
+    STOPPED,
+    UNCLEAN_END,
+    Away,
+    Happened,
+    LedgerFact,
+    Missed,
+    Reading,
+    Scale,
+)
 from tallywell.registers.blocks import books_read
 from tallywell.registers.decode import Decoded, bringing, decode
 from tallywell.registers.quantity import Kind, Quantity, RegisterMap
 from tallywell.registers.register_map import parse_map
 from tallywell.registers.tears import tears
-from tallywell.reports.words import STARTED, STOPPED, UNCLEAN_END
 from tallywell.service.port_news import BACK, LOST
 from tallywell.service.site import Point
 from tallywell.store.query import Reader

@@ -28,6 +28,8 @@ _DECIDED: Mapping[Kind, str] = {
     Kind.TORN: "a reading of {first:,} counts was torn inside the meter, words of two instants: it is set aside",
     Kind.UNEXPLAINED_DECREASE: "the total fell from {first:,} to {last:,} counts and goes on from there, which is no "
     "rollover; if the meter was changed or reset, enter `tallywell installation`",
+    Kind.RESET: "the total fell from {first:,} to {last:,} counts, near zero, and goes on from there: it was reset, or "
+    "another meter is there; if so, enter `tallywell installation`",
     Kind.IMPOSSIBLE_STEP: "the total went from {first:,} to {last:,} counts, more than the pipe can pass, and goes on "
     "from there; if the meter was changed, enter `tallywell installation`",
 }

@@ -1,0 +1,164 @@
+"""What ends a segment and begins another by somebody's word: an installation, a change-out, a reset, a move, or another
+serial number that the meter gave.
+
+The old meter's final count, where it was noted and follows from its last reading, closes its segment; the new one's
+first count opens the next. A person's time is within 15 minutes: the readings say by themselves where the change lies,
+where they follow the old meter plainly and not the new one's first count, or the reverse.
+"""
+
+from dataclasses import replace
+
+from tallywell.ledger.doubt import BY_HAND_MS
+from tallywell.ledger.inside import NOTHING
+from tallywell.ledger.intervals import Flag, Interval, Kind, Segment, utc_ms
+from tallywell.ledger.judge import FINAL_COUNT_BOOT, FIRST_COUNT_BOOT, NO_FLAGS, ONLY_GAP, explain, is_gap
+from tallywell.ledger.posting import post
+from tallywell.ledger.state import (
+    NO_COUNT,
+    State,
+    Stepped,
+    all_inside,
+    held,
+    interval_to,
+    notes,
+    passed,
+    unconfirmed,
+)
+from tallywell.readings.clocks import When
+from tallywell.readings.quantities import Change, Installed, Reading, Scale
+from tallywell.readings.total import Total
+
+_ENDS_AS = {Change.RESET: Kind.RESET}
+
+
+def is_due(entry: Installed, new: Reading) -> bool:
+    if entry.after_seq is not None:
+        return new.seq > entry.after_seq
+    return entry.about_ms <= utc_ms(new)
+
+
+def change_due(state: State, new: Reading) -> bool:
+    """Whether a change begins at this reading, as stated, or as the readings show it within a person's time."""
+    if not state.told.installed:
+        return False
+    entry = state.told.installed[0]
+    if not is_due(entry, new):
+        return _already(state, entry, new)
+    later = state.told.installed[1:]
+    return bool(later and is_due(later[0], new)) or not _not_yet(state, entry, new)
+
+
+def _not_yet(state: State, entry: Installed, new: Reading) -> bool:
+    """The old meter still answers: its readings go on, and the new one's first count does not lead here."""
+    opening = _opening(entry, state.good, new)
+    if entry.after_seq is not None or opening is None or state.good is None or state.waiting:
+        return False
+    if utc_ms(new) - entry.about_ms > BY_HAND_MS or state.good.scale != new.scale:
+        return False
+    goes_on = explain(state.rules, state.good, state.book, new)
+    plain = goes_on is not None and goes_on.kind is not Kind.QUESTION and not goes_on.rollovers
+    return plain and explain(state.rules, opening, opening.total, new) is None
+
+
+def _already(state: State, entry: Installed, new: Reading) -> bool:
+    """The new meter already answers: the old one's readings end, and its own first count leads here."""
+    if entry.after_seq is not None or state.good is None or entry.about_ms - utc_ms(new) > BY_HAND_MS:
+        return False
+    opening = _opening(entry, state.good, new)
+    if opening is None or state.good.scale != new.scale:
+        return False
+    if explain(state.rules, state.good, state.book, new) is not None:
+        return False
+    return explain(state.rules, opening, opening.total, new) is not None
+
+
+def change(state: State, new: Reading) -> Stepped:
+    """The change in force at `new` begins; those before it that no reading saw are passed over."""
+    installed = state.told.installed
+    past = [entry for entry in installed if is_due(entry, new)] or [installed[0]]
+    left, entry = installed[len(past) :], past[-1]
+    if state.good is None and state.segment is not None:
+        return passed(state, left), ()  # the given segment is younger than these
+    opening = _opening(entry, state.good, new)
+    ended: tuple[Interval, ...] = ()
+    if state.good is not None:
+        state, ended = _close(state, past[0], opening or new, entry)
+    segment = _segment(entry, new)
+    book = opening.total if opening else NO_COUNT
+    return State(state.rules, replace(state.told, installed=left), segment, opening, book, inside=state.inside), ended
+
+
+def _segment(entry: Installed, new: Reading) -> Segment:
+    if entry.change is Change.REMOVED:
+        return unconfirmed(new)  # whatever answers there now
+    return Segment(entry.uuid, confirmed=not entry.withheld, serial=entry.serial, withheld=entry.withheld)
+
+
+def _close(state: State, first: Installed, opening: Reading, entry: Installed) -> Stepped:
+    """The old meter up to its final count, where that follows; then the step to the new one, which posts nothing."""
+    state, metered = _to_final(state, first)
+    flags = NO_FLAGS
+    if entry.change is Change.SERIAL:
+        flags = frozenset({Flag.OTHER_SERIAL})
+    elif opening.when.boot != FIRST_COUNT_BOOT and entry.change is not Change.REMOVED:
+        flags = frozenset({Flag.FIRST_COUNT_UNKNOWN})
+    state, ended = end(state, opening, _ENDS_AS.get(entry.change, Kind.CHANGE_OUT), flags)
+    return state, metered + ended
+
+
+def _to_final(state: State, entry: Installed) -> Stepped:
+    final = _final(state, entry)
+    if final is None or state.good is None:
+        return state, ()
+    found = explain(state.rules, state.good, state.book, final)
+    if found is None:
+        flags = state.inside.flags | {Flag.FINAL_UNFIT}
+        return replace(state, inside=replace(state.inside, flags=flags)), ()
+    undecided, inside = notes(state, Kind.UNDECIDED), all_inside(state)
+    state, before = post(replace(state, waiting=(), inside=inside), final, found)
+    return state, before + undecided
+
+
+def _final(state: State, entry: Installed) -> Reading | None:
+    """The final count as a reading of its own; no poll, so seq 0. It is noted no earlier than the last reading."""
+    if entry.final is None or state.good is None:
+        return None
+    scale = state.good.scale
+    total = entry.final.total * (entry.final.scale.one_count_m3 / scale.one_count_m3)
+    at = max(entry.about_ms, utc_ms(state.good) + 1)
+    return Reading(0, When(FINAL_COUNT_BOOT, 0, at, BY_HAND_MS), total, scale)
+
+
+def _opening(entry: Installed, good: Reading | None, new: Reading) -> Reading | None:
+    """The first count as a reading of its own, in the scale of the one that follows; no poll, so seq 0 and no boot.
+
+    A time that a person noted lies between the readings of the two meters, whatever the watch showed.
+    """
+    total = _first_total(entry, new.scale)
+    if total is None or total.count > new.scale.capacity:
+        return None
+    earliest = entry.about_ms if good is None else max(entry.about_ms, utc_ms(good) + 1)
+    at = earliest if earliest <= utc_ms(new) else utc_ms(new) - 1
+    return Reading(0, When(FIRST_COUNT_BOOT, 0, at, BY_HAND_MS), total, new.scale)
+
+
+def _first_total(entry: Installed, scale: Scale) -> Total | None:
+    """The first count in another scale: what the face showed is a volume, and one of its digits is a bound."""
+    if entry.first_count is None or entry.change is Change.REMOVED:
+        return None
+    low = entry.first_count if entry.low is None else entry.low
+    high = entry.first_count if entry.high is None else entry.high
+    total = Total(entry.first_count, low, high)
+    return total if entry.scale is None else total * (entry.scale.one_count_m3 / scale.one_count_m3)
+
+
+def end(state: State, new: Reading, kind: Kind, flags: frozenset[Flag] = NO_FLAGS) -> Stepped:
+    """The segment ends at its last good reading; `new` belongs to the next. What is still waiting stays undecided."""
+    assert state.good is not None
+    good, undecided = state.good, notes(state, Kind.UNDECIDED)
+    state = replace(state, inside=all_inside(state), waiting=())
+    flags |= ONLY_GAP if is_gap(state.rules, good, new) else NO_FLAGS
+    ended = interval_to(state, new, kind, flags, None)
+    if good.when.boot == FINAL_COUNT_BOOT and new.when.boot == FIRST_COUNT_BOOT:
+        ended = replace(ended, low=0, high=0, flags=ended.flags - {Flag.GAP})  # a meter was taken out and one put in
+    return State(state.rules, state.told, inside=NOTHING), (*held(state), *undecided, ended)
