@@ -35,7 +35,7 @@ wells:
   north: {called: Well 1, agency_id: 23-0417}
 points:
   north-discharge: {well: north, line: field, address: 17, map: inline-a.yaml, every: 15 min, pipe: 8 in,
-                    running_above: 20 gpm, display: {one_count: 100 gal, digits: 8}}
+                    running_above: 20 gpm, display: {one_count: 100 gal, digits: 8}, counts_without_external_power: yes}
 permits:
   P-2041: {kind: right, points: [{point: north-discharge, share: 1}], authorised: 420 acre_foot, year_starts: 10-01}
 """

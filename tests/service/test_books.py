@@ -220,7 +220,7 @@ def test_a_day_without_readings_is_not_zero_and_an_idle_day_is(tmp_path: Path) -
 def test_a_decrease_that_is_no_rollover_is_never_counted_and_always_said(tmp_path: Path) -> None:
     made = made_record(tmp_path, "2026-07-01 00:00")
     last = runs(made, "2026-07-01 00:00", "2026-07-15 00:00", 5000, 1)
-    runs(made, "2026-07-15 00:15", "2026-08-01 01:00", 40, 1)
+    runs(made, "2026-07-15 00:15", "2026-08-01 01:00", 900, 1)
     report = made.report(month("2026-07"))
     point = report.points[0]
     assert point.volume is not None
@@ -229,7 +229,7 @@ def test_a_decrease_that_is_no_rollover_is_never_counted_and_always_said(tmp_pat
     assert all(segment.balances for segment in point.segments)
     assert not point.rollovers
     shown = text(report)
-    assert "the total fell from 6,344 to 40 counts, which is no rollover; nothing is counted for it" in shown
+    assert "the total fell from 6,344 to 900 counts, which is no rollover; nothing is counted for it" in shown
     assert "unexplained decrease" in shown.split("Gaps")[0]  # the day is marked as well
     assert point.volume.high_m3 > point.volume.m3
     assert "remark,unexplained decrease" in csv(report)

@@ -26,7 +26,7 @@ from tallywell.readings.quantities import (
 )
 from tallywell.registers.blocks import books_read
 from tallywell.registers.decode import Decoded, bringing, decode
-from tallywell.registers.quantity import Kind, Quantity, RegisterMap
+from tallywell.registers.quantity import Kind, Meaning, Quantity, RegisterMap
 from tallywell.registers.register_map import parse_map
 from tallywell.registers.tears import tears
 from tallywell.service.port_news import BACK, LOST
@@ -93,7 +93,8 @@ class Decoder:
         value = decoded.values.get(plan.flow)
         flow = None if value is None else value.si
         scale, words = books.scale or plan.scale, poll.raw or b""
-        return Reading(poll.seq, when, books.total, scale, flow, self._running(flow), words, plan.tears)
+        running, status = self._running(flow), (decoded.not_counting, decoded.suspect)
+        return Reading(poll.seq, when, books.total, scale, flow, running, words, plan.tears, *status)
 
     def _decoded(self, poll: Poll, map_: RegisterMap, reads: tuple[Read, ...]) -> Decoded:
         words = poll.plan, poll.got, poll.raw or b""
@@ -131,7 +132,14 @@ def plan_in_force(map_: RegisterMap | None, sha256: str, reads: tuple[Read, ...]
 
 
 def rules_of(point: Point) -> Rules:
-    return Rules(point.every_ms, point.possible_rate.si, refresh_ms=point.map.limits.refresh_ns // 1_000_000)
+    books = point.map.books
+    return Rules(
+        point.every_ms,
+        point.possible_rate.si,
+        refresh_ms=point.map.limits.refresh_ns // 1_000_000,
+        may_stop_unpowered=point.counts_without_external_power is not True,
+        net=books is not None and books.is_net,
+    )
 
 
 def asks_for_books(map_: RegisterMap, reads: Sequence[Read]) -> bool:
@@ -142,10 +150,16 @@ def asks_for_books(map_: RegisterMap, reads: Sequence[Read]) -> bool:
 
 
 def _needed(map_: RegisterMap, flow: str) -> dict[str, Quantity]:
-    """The books' total and the flow rate, and what multiplies them."""
-    own = {name: q for name, q in map_.quantities.items() if q.for_the_books or name == flow}
+    """The books' total, the flow rate, the status that judges them, and what multiplies them."""
+    own = {name: q for name, q in map_.quantities.items() if q.for_the_books or name == flow or _judges(q)}
     factors = {q.factor.quantity for q in own.values() if q.factor}
     return own | {name: q for name, q in map_.quantities.items() if name in factors}
+
+
+def _judges(quantity: Quantity) -> bool:
+    """Whether some state of it says that the meter does not count, or is not to be trusted."""
+    means = [bit.means for bit in quantity.bits] + [named.means for named in quantity.enumeration]
+    return any(one is not Meaning.INFORMATION for one in means)
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,8 +3,9 @@
 import json
 
 from tallywell.readings.facts import Event
+from tallywell.readings.quantities import SerialRead
 from tallywell.service.sentences import SettingChange
-from tallywell.service.settings import CHANGED, NOTED, Known, known_of
+from tallywell.service.settings import CHANGED, NOTED, SERIALS, Known, known_of
 from tallywell.service.site import Point
 from tallywell.store.query import Reader
 
@@ -57,3 +58,14 @@ def noted_settings(reader: Reader, point: Point) -> tuple[Known, int] | None:
         return None
     when = reader.when(event)
     return known_of(event.content)[1], event.shown_ms if when.utc_ms is None else when.utc_ms
+
+
+def serials_read(reader: Reader, point: Point) -> tuple[SerialRead, ...]:
+    """The serial numbers that the point's meter gave, each time that any of its settings read otherwise."""
+    found: list[SerialRead] = []
+    for event, when in reader.events_named(NOTED):
+        name, known = known_of(event.content)
+        serials = tuple((quantity, one.shown) for quantity, one in known.items() if one.setting in SERIALS)
+        if name == point.name and serials:
+            found.append(SerialRead(event.seq, when, serials))
+    return tuple(found)
