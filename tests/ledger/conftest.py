@@ -8,10 +8,13 @@ next boot               the facts that follow are of the next boot
 01:00 by hand 1012      a hand reading         01:15 1015 1/100    a count of that many m3
 01:30 1020 digits 9     a register that goes round after so many digits
 01:45 1020 flow 40      a flow rate of so many counts a minute beside it: all that the poll brought
+02:00 1030 says empty_pipe      the meter says that it does not count      02:15 1040 doubts coil   or is suspect
+02:30 missed no_answer flow 40  the flow rate came, the total did not
+02:45 1050 runs         a run signal of the pump's own      03:00 1050 stands
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from fractions import Fraction
 from typing import Any
@@ -69,12 +72,19 @@ class Story:
         ms = None if clock == "undated" else at_ms(days + clock)
         when = When(boot, (ms or 0) - at_ms("00:00"), ms, self.within_ms)
         if words[0] == "missed":
-            return Missed(seq, when, words[1])
+            flow = int(words[3]) * self.scale.one_count_m3 / 60 if words[2:3] == ["flow"] else None
+            return Missed(seq, when, words[1], flow)
         if words[0] == "happened":
-            return Happened(seq, when, words[1])
+            return Happened(seq, when, " ".join(words[1:]))
         if words[:2] == ["by", "hand"]:
             assert ms is not None
             return HandReading(f"hand-{seq}", ms, total(words[2]), "the operator")
+        if words[1:2] in (["says"], ["doubts"]):
+            names = frozenset(words[2:3])
+            reading = Reading(seq, when, total(words[0]), self.scale)
+            return replace(reading, not_counting=names) if words[1] == "says" else replace(reading, suspect=names)
+        if words[1:2] in (["runs"], ["stands"]):
+            return Reading(seq, when, total(words[0]), self.scale, running=words[1] == "runs")
         scale, flow = self.scale, None
         if words[1:2] == ["flow"]:
             flow = int(words[2]) * scale.one_count_m3 / 60
@@ -97,9 +107,11 @@ def shown(one: Interval) -> str:
 
 @pytest.fixture
 def intervals() -> Callable[..., list[Interval]]:
-    def told(text: str, digits: int = 8, installed: tuple[Installed, ...] = (), **story: Any) -> list[Interval]:
-        facts = Story(Scale(GALLON, 10**digits), **story).facts(text)
-        return list(fold(facts, begin(RULES, installed)))
+    def told(text: str, digits: int = 8, *, rules: Rules = RULES, **more: Any) -> list[Interval]:
+        """`more`: what `begin` takes (installed, seasons, settled), else what a Story does."""
+        entries = {name: more.pop(name) for name in ("installed", "seasons", "settled") if name in more}
+        facts = Story(Scale(GALLON, 10**digits), **more).facts(text)
+        return list(fold(facts, begin(rules, **entries)))
 
     return told
 

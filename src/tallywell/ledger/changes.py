@@ -96,7 +96,7 @@ def _segment(entry: Installed, new: Reading) -> Segment:
 
 def _close(state: State, first: Installed, opening: Reading, entry: Installed) -> Stepped:
     """The old meter up to its final count, where that follows; then the step to the new one, which posts nothing."""
-    state, metered = _to_final(state, first)
+    state, metered = _to_final(state, first, utc_ms(opening))
     flags = NO_FLAGS
     if entry.change is Change.SERIAL:
         flags = frozenset({Flag.OTHER_SERIAL})
@@ -106,8 +106,8 @@ def _close(state: State, first: Installed, opening: Reading, entry: Installed) -
     return state, metered + ended
 
 
-def _to_final(state: State, entry: Installed) -> Stepped:
-    final = _final(state, entry)
+def _to_final(state: State, entry: Installed, until_ms: int) -> Stepped:
+    final = _final(state, entry, until_ms)
     if final is None or state.good is None:
         return state, ()
     found = explain(state.rules, state.good, state.book, final)
@@ -119,13 +119,13 @@ def _to_final(state: State, entry: Installed) -> Stepped:
     return state, before + undecided
 
 
-def _final(state: State, entry: Installed) -> Reading | None:
-    """The final count as a reading of its own; no poll, so seq 0. It is noted no earlier than the last reading."""
+def _final(state: State, entry: Installed, until_ms: int) -> Reading | None:
+    """The final count as a reading of its own; no poll, so seq 0. It lies between the readings of the two meters."""
     if entry.final is None or state.good is None:
         return None
     scale = state.good.scale
     total = entry.final.total * (entry.final.scale.one_count_m3 / scale.one_count_m3)
-    at = max(entry.about_ms, utc_ms(state.good) + 1)
+    at = max(min(entry.about_ms, until_ms), utc_ms(state.good) + 1)
     return Reading(0, When(FINAL_COUNT_BOOT, 0, at, BY_HAND_MS), total, scale)
 
 
@@ -160,5 +160,6 @@ def end(state: State, new: Reading, kind: Kind, flags: frozenset[Flag] = NO_FLAG
     flags |= ONLY_GAP if is_gap(state.rules, good, new) else NO_FLAGS
     ended = interval_to(state, new, kind, flags, None)
     if good.when.boot == FINAL_COUNT_BOOT and new.when.boot == FIRST_COUNT_BOOT:
-        ended = replace(ended, low=0, high=0, flags=ended.flags - {Flag.GAP})  # a meter was taken out and one put in
+        # One meter was taken out and another put in, in no time that anybody noted.
+        ended = replace(ended, low=0, high=0, flags=ended.flags - {Flag.GAP, Flag.TIME_UNCERTAIN})
     return State(state.rules, state.told, inside=NOTHING), (*held(state), *undecided, ended)

@@ -43,7 +43,7 @@ def _stepwise(state: State, new: Reading, seasons: list[Season]) -> Stepped | No
     said: Stepped = state, ()
     for reading in (*stated, new):
         found = _explained(said[0], reading, seasons)
-        if found is None:
+        if found is None or found.kind is Kind.QUESTION:
             return None
         then, more = post(said[0], reading, found)
         said = then, said[1] + more

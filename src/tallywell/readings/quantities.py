@@ -7,7 +7,6 @@ from fractions import Fraction
 from tallywell.readings.clocks import When
 from tallywell.readings.total import Total
 
-
 # Names of what happened, where more hangs on them than a report's sentence.
 UNCLEAN_END, STOPPED, STARTED = "unclean end", "stopped", "started"
 
@@ -124,7 +123,7 @@ class Installed:
     `scale`: what `first_count` counts in, where that need not be the scale of the readings that follow.
     `low` and `high`: the least and greatest count that show these digits (None: `first_count` alone).
     `converter`: the serial number of its converter, where that has one of its own. `final`: what the meter before it
-    showed at last (None: unreadable, or not noted). `read_back`: the serial number that the meter gave first since then.
+    showed at last (None: unreadable, or not noted). `read_back`: the serial number that the meter gave first since.
     `after_seq`: of what the program noted itself (SERIAL), that event's place in the record; `withheld`: no entry
     explains it, so that the counts that follow are not the well's.
     """

@@ -1,0 +1,173 @@
+"""Change-outs, resets, moves and other serial numbers: what ends a segment by somebody's word."""
+
+from collections.abc import Callable
+from dataclasses import replace
+
+from tallywell.ledger.intervals import Flag, Interval, Kind
+from tallywell.readings.quantities import Change, FaceCount, Installed, Scale
+from tallywell.readings.total import Total
+
+from .conftest import GALLON, at_ms
+
+Intervals = Callable[..., list[Interval]]
+Lines = Callable[..., list[str]]
+SCALE = Scale(GALLON, 10**8)
+
+
+def changed(clock: str, first: int | None, final: int | None = None, change: Change = Change.CHANGED) -> Installed:
+    face = None if final is None else FaceCount(Total.exact(final), SCALE)
+    return Installed("new", at_ms(clock), first, "B-2", change=change, final=face)
+
+
+def kinds(found: list[Interval]) -> list[tuple[str, int]]:
+    return [(one.kind.name, one.posted) for one in found]
+
+
+def test_an_old_meter_counts_up_to_its_final_count_and_the_new_one_from_its_first(intervals: Intervals) -> None:
+    """Old meter 1000 to 1500, new one 12 to 300: 788 counts (the fields of Kansas form DWR 1-560, numbers invented)."""
+    found = intervals(
+        """
+        00:00 1000
+        00:15 1400
+        00:45 100
+        01:00 300
+    """,
+        installed=(changed("00:30", 12, final=1500),),
+    )
+    assert kinds(found) == [
+        ("METERED", 400),
+        ("TO_FINAL_COUNT", 100),
+        ("CHANGE_OUT", 0),
+        ("FROM_FIRST_COUNT", 88),
+        ("METERED", 200),
+    ]
+    assert sum(one.posted for one in found) == 788
+    assert (found[2].low, found[2].high) == (0, 0)
+    assert [one.segment.id for one in found] == ["seq 1", "seq 1", "seq 1", "new", "new"]
+
+
+def test_an_unreadable_final_count_leaves_what_the_old_meter_counted_last_unknown(intervals: Intervals) -> None:
+    found = intervals(
+        """
+        00:00 1000
+        00:15 1400
+        00:45 100
+        01:00 300
+    """,
+        installed=(changed("00:30", 12),),
+    )
+    assert kinds(found) == [("METERED", 400), ("CHANGE_OUT", 0), ("FROM_FIRST_COUNT", 88), ("METERED", 200)]
+    assert found[1].high == 30_084  # the person's watch may be 15 min off
+
+
+def test_a_final_count_that_cannot_follow_is_said_and_not_posted(intervals: Intervals) -> None:
+    found = intervals(
+        """
+        00:00 1000
+        00:15 1400
+        00:45 100
+        01:00 300
+    """,
+        installed=(changed("00:30", 12, final=1300),),
+    )
+    assert kinds(found)[1] == ("CHANGE_OUT", 0)
+    assert Flag.FINAL_UNFIT in found[1].flags
+    assert found[1].high == 30_084  # the person's watch may be 15 min off
+
+
+def test_a_final_count_is_taken_in_the_face_that_it_was_read_from(intervals: Intervals) -> None:
+    tens = FaceCount(Total(150, 150, 151), Scale(GALLON * 10, 10**7))
+    entry = replace(changed("00:30", 12), final=tens)
+    found = intervals("00:00 1000\n00:15 1400\n00:45 100\n01:00 300", installed=(entry,))
+    assert (found[1].kind, found[1].posted, found[1].low, found[1].high) == (Kind.TO_FINAL_COUNT, 100, 100, 110)
+
+
+def test_a_watch_that_is_slow_does_not_take_the_new_meters_readings_for_the_old_ones(intervals: Intervals) -> None:
+    """The change was made at 00:20 and noted for 00:31: the readings at 00:30 and before tell."""
+    found = intervals(
+        """
+        00:00 50000000
+        00:15 50000100
+        00:30 40
+        00:45 140
+        01:00 240
+    """,
+        installed=(changed("00:31", 12, final=50_000_120),),
+    )
+    assert kinds(found) == [
+        ("METERED", 100),
+        ("TO_FINAL_COUNT", 20),
+        ("CHANGE_OUT", 0),
+        ("FROM_FIRST_COUNT", 28),
+        ("METERED", 100),
+        ("METERED", 100),
+    ]
+    assert all(Flag.TIME_UNCERTAIN not in one.flags for one in found)
+
+
+def test_a_watch_that_is_fast_does_not_take_the_old_meters_readings_for_the_new_ones(intervals: Intervals) -> None:
+    found = intervals(
+        """
+        00:00 50000000
+        00:15 50000100
+        00:30 50000200
+        00:45 140
+        01:00 240
+    """,
+        installed=(changed("00:20", 12, final=50_000_220),),
+    )
+    assert kinds(found) == [
+        ("METERED", 100),
+        ("METERED", 100),
+        ("TO_FINAL_COUNT", 20),
+        ("CHANGE_OUT", 0),
+        ("FROM_FIRST_COUNT", 128),
+        ("METERED", 100),
+    ]
+    assert all(Flag.TIME_UNCERTAIN not in one.flags for one in found)
+
+
+def test_a_reset_that_a_person_states_goes_on_from_its_first_count(intervals: Intervals) -> None:
+    found = intervals(
+        """
+        00:00 50000000
+        00:15 50000100
+        00:30 20
+        00:45 120
+    """,
+        installed=(changed("00:20", 0, change=Change.RESET),),
+    )
+    assert kinds(found) == [("METERED", 100), ("RESET", 0), ("FROM_FIRST_COUNT", 20), ("METERED", 100)]
+
+
+def test_where_the_meter_was_taken_away_whatever_answers_is_confirmed_by_nobody(intervals: Intervals) -> None:
+    found = intervals(
+        """
+        00:00 1000
+        00:15 1010
+        00:45 5000
+        01:00 5010
+    """,
+        installed=(changed("00:30", None, final=1015, change=Change.REMOVED),),
+    )
+    assert kinds(found) == [("METERED", 10), ("TO_FINAL_COUNT", 5), ("CHANGE_OUT", 0), ("METERED", 10)]
+    assert not found[-1].segment.confirmed
+    assert Flag.FIRST_COUNT_UNKNOWN not in found[2].flags
+
+
+def test_another_serial_number_begins_a_segment_that_is_withheld(intervals: Intervals) -> None:
+    serial = Installed("seq 3", at_ms("00:20"), None, "B-2", change=Change.SERIAL, after_seq=3, withheld=True)
+    found = intervals(
+        """
+        00:00 1000
+        00:15 1010
+        00:20 happened serial
+        00:30 1020
+        00:45 1030
+    """,
+        installed=(serial,),
+    )
+    assert kinds(found) == [("METERED", 10), ("CHANGE_OUT", 0), ("METERED", 10)]
+    assert Flag.OTHER_SERIAL in found[1].flags
+    assert [one.segment.withheld for one in found] == [False, False, True]
+    assert found[-1].segment.serial == "B-2"
