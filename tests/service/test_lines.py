@@ -4,14 +4,13 @@ import random
 import time
 from pathlib import Path
 
-from tallywell.line.away import Lost
 from tallywell.line.bus import Bus
 from tallywell.readings.exchange import Pass, Read
 from tallywell.readings.faults import Fault
 from tallywell.schedule.due import ClockStepped, LookAgain, Plan, begin
 from tallywell.schedule.system_clock import SystemClock
+from tallywell.service.line_news import LineNews
 from tallywell.service.lines import Delivered, LineThread
-from tallywell.service.port_news import PortNews
 from tallywell.service.site import Line
 
 MS = 1_000_000
@@ -35,8 +34,9 @@ def test_it_is_nudged_and_stopped_while_it_looks_for_its_port(tmp_path: Path) ->
         assert thread.alive()
         thread.stop()
         assert thread.join(30)
-        news = [done for done in delivered if isinstance(done, PortNews)]
+        news = [done for done in delivered if isinstance(done, LineNews)]
         passes = [done for done in delivered if isinstance(done, Pass)]
-        assert [type(one.change) for one in news] == [Lost] or not passes, "told once, however often it was tried"
+        events = [one.event[0] for one in news if one.event]
+        assert events == ["port_lost"] or not passes, "told once, however often it was tried"
         assert {done.fault for done in passes} <= {Fault.PORT_LOST, Fault.STOPPED}
         assert port.trouble is not None or not passes

@@ -7,7 +7,7 @@ import pytest
 from tallywell.line.away import Back, Lost, PortAway, Reason
 from tallywell.line.links import Links
 from tallywell.service.lines import better_names
-from tallywell.service.port_news import PortNews
+from tallywell.service.port_news import port_news
 from tallywell.service.site import Line, NetworkLine
 
 MS = 1_000_000
@@ -18,7 +18,7 @@ SILENT = PortAway("192.0.2.10, TCP port 502: nothing answers there", Reason.UNRE
 
 
 def test_a_port_that_went() -> None:
-    news = PortNews(FIELD, Lost(5_000 * MS, GONE, Reason.GONE, "/dev/ttyUSB0"))
+    news = port_news(FIELD, Lost(5_000 * MS, GONE, Reason.GONE, "/dev/ttyUSB0"))
     assert news.at_ns == 5_000 * MS
     assert news.said == ("line field: port /dev/ttyUSB0 was lost: the device is gone; is the adapter plugged in?")
     assert news.event == (
@@ -35,7 +35,7 @@ def test_a_port_that_went() -> None:
 
 def test_another_reason_is_for_the_log_alone() -> None:
     """The record's reason is that for which it went: an adapter that was pulled is not held by anybody."""
-    news = PortNews(FIELD, Lost(5_000 * MS, HELD, Reason.GONE, "/dev/ttyUSB0", again=True))
+    news = port_news(FIELD, Lost(5_000 * MS, HELD, Reason.GONE, "/dev/ttyUSB0", again=True))
     assert news.said.startswith("line field: port /dev/ttyUSB0: held by another program, process 42")
     assert news.event is None
 
@@ -52,7 +52,7 @@ def test_another_reason_is_for_the_log_alone() -> None:
     ],
 )  # fmt: skip
 def test_a_port_that_is_back(before: str, now: str, said: str) -> None:
-    news = PortNews(FIELD, Back(125_000 * MS, now, Lost(5_000 * MS, HELD, Reason.GONE, before, again=True)))
+    news = port_news(FIELD, Back(125_000 * MS, now, Lost(5_000 * MS, HELD, Reason.GONE, before, again=True)))
     assert news.said == said
     assert news.event == (
         "port_back",
@@ -69,11 +69,11 @@ def test_a_port_that_is_back(before: str, now: str, said: str) -> None:
 
 def test_a_host() -> None:
     lost = Lost(5_000 * MS, SILENT, Reason.UNREACHABLE)
-    event = PortNews(POLE, lost).event
+    event = port_news(POLE, lost).event
     assert event is not None
     assert event[1]["host"] == "192.0.2.10"
     assert "port" not in event[1]
-    back = PortNews(POLE, Back(45_000 * MS, "192.0.2.10, TCP port 502", lost))
+    back = port_news(POLE, Back(45_000 * MS, "192.0.2.10, TCP port 502", lost))
     assert back.said == "line pole: 192.0.2.10, TCP port 502 is connected to again after 40 s"
 
 

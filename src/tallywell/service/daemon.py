@@ -19,8 +19,8 @@ from tallywell.service.accepting import accepted_content, keys_of, keys_overhear
 from tallywell.service.anchoring import Dating, Instant, look
 from tallywell.service.entries import KINDS
 from tallywell.service.files import Loaded
-from tallywell.service.hearing import HearingThread, hearing
-from tallywell.service.lines import Delivered, LineThread, better_names, ended_ns
+from tallywell.service.hearing import hearing
+from tallywell.service.lines import Delivered, LineThread, OneLine, better_names, ended_ns
 from tallywell.service.listeners import Listeners, Sender
 from tallywell.service.local_time import offset_ms
 from tallywell.service.refusals import Refusals, refusal_of
@@ -117,7 +117,7 @@ class Daemon:
         for line in self._lines.values():
             line.start()
 
-    def _line(self, line: AnyLine, *, owed: bool) -> LineThread | HearingThread:
+    def _line(self, line: AnyLine, *, owed: bool) -> OneLine:
         if isinstance(line, Line) and line.listen_only:
             mains = [(point, self._plans[point.name][0]) for point in self._site.points_of(line.name)]
             return hearing(line, mains, self._world, self._wall_minus_boot_ns(), self._deliver)
@@ -284,11 +284,11 @@ class Daemon:
 
     def _look_at_total(self, point: str, keys: PointKeys, fact: Poll) -> None:
         """Say what does not fit, and look again."""
-        found, line = self._books[point].after(fact, keys), self._lines[self._site.points[point].line]
+        found = self._books[point].after(fact, keys)
         for said in found.said:
             self._world.log(f"{sentences.place(self._site.points[point])}: {said}")
-        if found.look_again and isinstance(line, LineThread):  # where another master asks, its next poll must do
-            line.tell(LookAgain(point))
+        if found.look_again:
+            self._lines[self._site.points[point].line].tell(LookAgain(point))
 
     def _look_at_settings(self, point: str, keys: PointKeys, fact: Poll) -> None:
         """Put on record, and say, what is new about the meter's identity and settings.

@@ -11,15 +11,16 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 from tallywell.line.kept import Ended, Head, Missing, Trace, head_text, row_text
+from tallywell.line.overheard import USUAL_DELAY_NS
 from tallywell.line.replay import NotAsked, Replay
-from tallywell.line.timing import SECOND_NS
 from tallywell.readings.exchange import Ask, Read
 from tallywell.readings.problems import EdgeFailure
 from tallywell.readings.traffic import Passed, Tap
 from tallywell.schedule.due import begin
 from tallywell.service.accepting import plans_of
-from tallywell.service.hearing import HearingThread, hearing
-from tallywell.service.lines import LineThread
+from tallywell.service.hearing import hearing
+from tallywell.service.line_news import LineNews
+from tallywell.service.lines import Delivered, LineThread, OneLine
 from tallywell.service.listeners import GREETING, Listener
 from tallywell.service.site import AnyLine, Line, Site
 from tallywell.service.telling import Telling
@@ -29,7 +30,6 @@ from tallywell.store.database import RecordFolder, lock_held
 PATIENCE_S = 0.25  # between two looks at what is over
 GREETED_WITHIN_S = 15.0  # the daemon looks for listeners twice a second, once it has begun
 LEAVING_S = 5.0
-USUAL_DELAY_NS = SECOND_NS  # of an address that the site does not have
 Rows = Iterator[str]  # "" where nothing has come for a moment
 
 
@@ -88,14 +88,14 @@ def _polled(
         yield
 
 
-def _thread(site: Site, line: AnyLine, world: World, *, owed: bool) -> LineThread | HearingThread:
+def _thread(site: Site, line: AnyLine, world: World, *, owed: bool) -> OneLine:
     plans, points, clock = plans_of(site), site.points_of(line.name), world.clock
     now = world.instant()
     wall_minus_boot_ns = now.wall_minus_boot_ms * MS_NS
 
-    def said(delivered: object) -> None:
-        if what := getattr(delivered, "said", ""):
-            world.log(str(what))
+    def said(delivered: Delivered) -> None:
+        if isinstance(delivered, LineNews):
+            world.log(delivered.said)
 
     if isinstance(line, Line) and line.listen_only:
         mains = [(point, plans[point.name][0]) for point in points]
@@ -114,7 +114,6 @@ class Told:
     def __init__(self, trace: Trace, site: Site, only: str | None = None, *, only_refused: bool = False) -> None:
         self.tellings: dict[str, Telling] = {}
         self.replays: dict[str, Replay] = {}
-        self._only = only
         self._trace = trace
         self._began = _instant(trace)
         for name, settings in trace.head.lines.items():

@@ -1,18 +1,14 @@
 """Edge: one thread per line that is only listened to. It hands on what another master was overheard to read."""
 
-import threading
-from collections import deque
 from collections.abc import Callable, Iterable, Mapping, Sequence
 
 from tallywell.line.overheard import Unused
 from tallywell.readings.clocks import Clock
 from tallywell.readings.exchange import Outcome, Pass
-from tallywell.readings.traffic import Tap
 from tallywell.schedule.due import SILENCE
 from tallywell.schedule.plan import Plan
 from tallywell.service.line_news import LineNews
-from tallywell.service.lines import Delivered, News
-from tallywell.service.port_news import PortNews
+from tallywell.service.lines import Delivered, OneLine
 from tallywell.service.sampling import Sampled
 from tallywell.service.sentences import counted, not_asked_for, place
 from tallywell.service.site import Line, Point
@@ -23,49 +19,18 @@ NEWS_NS = SECOND_NS // 4  # so soon is news from another thread seen
 FIRST_SAID_NS = 60 * SECOND_NS  # when it is said what passes on the line, once
 
 
-class HearingThread:
-    """Listens to one line until `stop`, as `LineThread` polls one. `deliver` takes each pass; `tell` brings news in."""
+class HearingThread(OneLine):
+    """Listens to one line, as `LineThread` polls one."""
 
     def __init__(
         self, line: Line, ear: Listening, sampled: Sequence[Sampled], clock: Clock, deliver: Callable[[Delivered], None]
     ) -> None:
-        self._line, self._ear, self._clock, self._deliver = line, ear, clock, deliver
+        super().__init__(line, ear, clock, deliver)
+        self._ear = ear
         self._by_address = {one.point.address: one for one in sampled}
         self._asked: dict[int, int] = {}  # requests overheard, by address
         self._ignored: set[str] = set()  # points of which it was said that nobody asks them
         self._say_ns = clock.boot_ns() + FIRST_SAID_NS
-        self._news: deque[News] = deque()
-        self._stopping = threading.Event()
-        self._thread = threading.Thread(target=self._serve, name=f"line {line.name}", daemon=True)
-
-    def start(self) -> None:
-        self._thread.start()
-
-    def tell(self, news: News) -> None:
-        self._news.append(news)
-
-    def tap(self, tap: Tap | None) -> None:
-        """Let it be told all that is heard; None: no more."""
-        self._ear.tap = tap
-
-    def stop(self) -> None:
-        self._stopping.set()
-        self._ear.stop()
-
-    def join(self, seconds: float) -> bool:
-        """True when the thread has ended; its port is closed then."""
-        self._thread.join(seconds)
-        return not self._thread.is_alive()
-
-    def alive(self) -> bool:
-        return self._thread.is_alive()
-
-    def _serve(self) -> None:
-        try:
-            while not self._stopping.is_set():
-                self._turn()
-        finally:
-            self._ear.close()
 
     def _turn(self) -> None:
         while self._news:
@@ -76,9 +41,11 @@ class HearingThread:
         soonest_ns = min((one.next_ns() for one in self._by_address.values()), default=now_ns + NEWS_NS)
         for outcome in self._ear.listen(min(soonest_ns, now_ns + NEWS_NS)):
             self._hear(outcome)
-        for change in self._ear.changes():
-            self._deliver(PortNews(self._line, change))
+        self._tell_changes()
         self._look(self._clock.boot_ns())
+
+    def _finish(self) -> None:
+        """Nothing is under way: who only listens has asked for nothing."""
 
     def _hear(self, outcome: Outcome) -> None:
         self._asked[outcome.ask.address] = self._asked.get(outcome.ask.address, 0) + 1

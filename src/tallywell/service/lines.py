@@ -1,6 +1,7 @@
 """Edge: one thread per line. It asks when the schedule says so and hands every pass on; it never waits for the disk."""
 
 import threading
+from abc import ABC, abstractmethod
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
@@ -13,12 +14,12 @@ from tallywell.schedule.due import ClockStepped, LineState, LookAgain, Sleep, le
 from tallywell.service.beside import Beside
 from tallywell.service.line_load import load_news
 from tallywell.service.line_news import LineNews
-from tallywell.service.port_news import PortNews
+from tallywell.service.port_news import port_news
 from tallywell.service.site import AnyLine, Line
-from tallywell.service.world import LOOK_NS, Port
+from tallywell.service.world import LOOK_NS, Listening, Port
 
 News = LookAgain | ClockStepped
-Delivered = Pass | PortNews | LineNews
+Delivered = Pass | LineNews
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,10 +32,71 @@ class Ahead:
     step: Ask | Sleep
 
 
-class LineThread:
-    """Polls one line until `stop`. `deliver` takes each finished pass, and what happens to the port, in their order;
-    `tell` brings news in from another thread. While nothing is due the port is looked at every `look_ns`.
+class OneLine(ABC):
+    """A line in a thread of its own, until `stop`. `deliver` takes each finished pass, and what is to be said of the
+    line, in their order; `tell` brings news in from another thread.
     """
+
+    def __init__(
+        self, line: AnyLine, port: Port | Listening, clock: Clock, deliver: Callable[[Delivered], None]
+    ) -> None:
+        self._line = line
+        self._owned = port
+        self._clock = clock
+        self._deliver = deliver
+        self._news: deque[News] = deque()
+        self._wake = threading.Event()
+        self._stopping = threading.Event()
+        self._thread = threading.Thread(target=self._until_stopped, name=f"line {line.name}", daemon=True)
+
+    def start(self) -> None:
+        self._thread.start()
+
+    def tell(self, news: News) -> None:
+        self._news.append(news)
+        self._wake.set()
+
+    def stop(self) -> None:
+        """Abandon what runs; a pass under way still comes out, with the fault `stopped`."""
+        self._stopping.set()
+        self._owned.stop()
+        self._wake.set()
+
+    def tap(self, tap: Tap | None) -> None:
+        """Let it be told all that passes, from now on, which may be within an exchange; None: no more."""
+        self._owned.tap = tap
+
+    def join(self, seconds: float) -> bool:
+        """True when the thread has ended; its port is closed then."""
+        self._thread.join(seconds)
+        return not self._thread.is_alive()
+
+    def alive(self) -> bool:
+        return self._thread.is_alive()
+
+    def _until_stopped(self) -> None:
+        try:
+            while not self._stopping.is_set():
+                self._turn()
+            self._finish()
+        finally:
+            self._owned.close()
+
+    def _tell_changes(self) -> None:
+        for change in self._owned.changes():
+            self._deliver(port_news(self._line, change))
+
+    @abstractmethod
+    def _turn(self) -> None:
+        """One look at what is to be done."""
+
+    @abstractmethod
+    def _finish(self) -> None:
+        """What is left to do once it was stopped."""
+
+
+class LineThread(OneLine):
+    """Polls one line. While nothing is due the port is looked at every `look_ns`."""
 
     def __init__(
         self,
@@ -46,54 +108,19 @@ class LineThread:
         *,
         look_ns: int = LOOK_NS,
     ) -> None:
-        self._line = line
+        super().__init__(line, port, clock, deliver)
         self._port = port
         self._state = state
-        self._clock = clock
-        self._deliver = deliver
         self._look_ns = look_ns
-        self._news: deque[News] = deque()
         self._beside = Beside(line.name)
         self._ahead: Ahead | None = None
         port.ahead = self._reckon_ahead
-        self._wake = threading.Event()
-        self._stopping = threading.Event()
-        self._thread = threading.Thread(target=self._serve, name=f"line {line.name}", daemon=True)
 
-    def start(self) -> None:
-        self._thread.start()
-
-    def tell(self, news: News) -> None:
-        self._news.append(news)
-        self._wake.set()
-
-    def stop(self) -> None:
-        """Abandon the running exchange; the pass it belongs to still comes out, with the fault `stopped`."""
-        self._stopping.set()
-        self._port.stop()
-        self._wake.set()
-
-    def tap(self, tap: Tap | None) -> None:
-        """Let it be told all that passes, from now on, which may be within an exchange; None: no more."""
-        self._port.tap = tap
-
-    def join(self, seconds: float) -> bool:
-        """True when the thread has ended; its port is closed then."""
-        self._thread.join(seconds)
-        return not self._thread.is_alive()
-
-    def alive(self) -> bool:
-        return self._thread.is_alive()
-
-    def _serve(self) -> None:
-        try:
-            while not self._stopping.is_set():
-                self._turn()
-            self._turn()  # a pass that was under way comes out as `stopped`: the port refuses without a byte sent
-            while under_way(self._state):
-                self._turn()
-        finally:
-            self._port.close()
+    def _finish(self) -> None:
+        """A pass that was under way comes out as `stopped`: the port refuses without a byte sent."""
+        self._turn()
+        while under_way(self._state):
+            self._turn()
 
     def _turn(self) -> None:
         self._wake.clear()  # before the news is read: what is told after this ends the wait below
@@ -138,10 +165,6 @@ class LineThread:
             self._port.look()
             self._tell_changes()
 
-    def _tell_changes(self) -> None:
-        for change in self._port.changes():
-            self._deliver(PortNews(self._line, change))
-
     def _learn(self, what: Outcome | News) -> None:
         self._state, done = learned(self._state, what, self._clock.boot_ns())
         if done is not None:
@@ -159,6 +182,6 @@ def better_names(lines: Iterable[AnyLine], links: Links | None = None) -> Iterat
 
 def ended_ns(done: Delivered) -> int:
     """When it came about."""
-    if isinstance(done, PortNews | LineNews):
+    if isinstance(done, LineNews):
         return done.at_ns
     return done.outcomes[-1].ended_ns if done.outcomes else done.due_ns

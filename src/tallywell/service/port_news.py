@@ -1,8 +1,7 @@
 """What the record and the log say of a line whose port went or came back (pure)."""
 
-from dataclasses import dataclass
-
 from tallywell.line.away import Back, Change, Lost
+from tallywell.service.line_news import LineNews
 from tallywell.service.sentences import duration
 from tallywell.service.site import AnyLine, Line
 
@@ -10,36 +9,27 @@ MS_NS = 1_000_000
 LOST, BACK = "port_lost", "port_back"  # events of the record
 
 
-@dataclass(frozen=True, slots=True)
-class PortNews:
-    """What happened to the port of a line. `at_ns`: the boot clock's instant."""
+def port_news(line: AnyLine, change: Change) -> LineNews:
+    """What happened to the port of a line. Only another reason is for the log alone."""
+    return LineNews(change.at_ns, _said(line, change), _event(line, change))
 
-    line: AnyLine
-    change: Change
 
-    @property
-    def at_ns(self) -> int:
-        return self.change.at_ns
+def _event(line: AnyLine, change: Change) -> tuple[str, dict[str, object]] | None:
+    way: dict[str, object] = {"line": line.name, _way(line): _written(line)}
+    match change:
+        case Lost(again=True):
+            return None
+        case Lost() as lost:
+            return LOST, way | {"reason": lost.first.value, "device": lost.device, "why": lost.why.what}
+        case Back() as back:
+            gone = {"reason": back.lost.first.value, "away_ms": back.away_ns // MS_NS}
+            return BACK, way | gone | {"device": back.device, "before": back.lost.device}
 
-    @property
-    def event(self) -> tuple[str, dict[str, object]] | None:
-        """Name and content of its event; None where only the reason has changed, which is for the log alone."""
-        way: dict[str, object] = {"line": self.line.name, _way(self.line): _written(self.line)}
-        match self.change:
-            case Lost(again=True):
-                return None
-            case Lost() as lost:
-                return LOST, way | {"reason": lost.first.value, "device": lost.device, "why": lost.why.what}
-            case Back() as back:
-                gone = {"reason": back.lost.first.value, "away_ms": back.away_ns // MS_NS}
-                return BACK, way | gone | {"device": back.device, "before": back.lost.device}
 
-    @property
-    def said(self) -> str:
-        """The line of the log."""
-        if isinstance(self.change, Lost):
-            return f"line {self.line.name}: {self.change.why}"
-        return f"line {self.line.name}: {self.line.settings.called} {_returned(self.line, self.change)}"
+def _said(line: AnyLine, change: Change) -> str:
+    if isinstance(change, Lost):
+        return f"line {line.name}: {change.why}"
+    return f"line {line.name}: {line.settings.called} {_returned(line, change)}"
 
 
 def _returned(line: AnyLine, back: Back) -> str:
