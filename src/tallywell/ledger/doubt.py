@@ -48,6 +48,12 @@ class Asked:
         return self.new.total.count - self.book.count + rounds * self.new.scale.capacity
 
 
+def is_plain(old: Reading, new: Reading, found: Explained) -> bool:
+    """Whether nothing beside the two readings can matter: nearly always, so it costs little to say."""
+    told = old.not_counting or old.suspect or new.not_counting or new.suspect
+    return found.kind is Kind.METERED and not told
+
+
 def doubted(asked: Asked, found: Explained) -> Explained:
     """The explanation with all that is known beside the two readings."""
     if found.kind is Kind.QUESTION and not asked.rules.net:

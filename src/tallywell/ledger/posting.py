@@ -9,7 +9,7 @@ nothing is known from the first of them on.
 
 from dataclasses import replace
 
-from tallywell.ledger.doubt import Asked, doubted
+from tallywell.ledger.doubt import Asked, doubted, is_plain
 from tallywell.ledger.inside import AS_MISSED, NOTHING, of_interval
 from tallywell.ledger.intervals import Interval, Kind
 from tallywell.ledger.judge import Explained, allowed
@@ -25,7 +25,8 @@ def post(state: State, new: Reading, found: Explained) -> Stepped:
         if still:
             return replace(state, inside=state.inside + AS_MISSED), ()
         found = _thawed(state, new, found)
-    found = doubted(Asked(state.rules, state.good, state.book, new, state.inside, state.told.settled), found)
+    if not is_plain(state.good, new, found):
+        found = doubted(Asked(state.rules, state.good, state.book, new, state.inside, state.told.settled), found)
     last = Held(interval_to(state, new, found.kind, found.flags, found), state.book)
     posted = State(state.rules, state.told, state.segment, new, found.book, last)
     if not still:
