@@ -14,6 +14,7 @@ import pytest
 
 from tallywell.ledger.fold import Fact, State, begin, fit_together, fold
 from tallywell.ledger.intervals import NOTES, POSTS, Interval, Segment
+from tallywell.ledger.reach import may_begin
 from tallywell.ledger.rules import Rules
 from tallywell.ledger.suspect import stands
 from tallywell.readings.clocks import When
@@ -178,7 +179,7 @@ def test_a_fold_begun_early_enough_equals_the_whole_whatever_people_state(seed: 
     whole = list(fold(made.facts, made.begun()))
     good = [fact for fact in made.facts if isinstance(fact, Reading) and fact.when.utc_ms is not None]
     fits = [n for n in range(len(good) - 2) if fit_together(made.rules, tuple(good[n : n + 3]))]
-    starts = [n for n in fits if not stands(made.rules, *good[n : n + 2])]
+    starts = [n for n in fits if may_begin(made.rules, tuple(good[n : n + 3]), tuple(made.installed))]
     ends = [n for n in fits if not stands(made.rules, *good[n + 1 : n + 3])]
     for _ in range(CUTS):
         early = made.chance.choice(starts) if starts else 0

@@ -74,7 +74,8 @@ def _more(state: State, good: Reading, new: Reading) -> Explained | None:
     if found is None or found.rollovers or found.kind is not Kind.QUESTION:
         return found
     book, total = state.book, new.total
-    low, high, flags = max(0, total.low - book.high), total.high - book.low, found.flags - {Flag.SEVERAL_ROUNDS}
+    low, high, flags = total.low - book.high, total.high - book.low, found.flags - {Flag.SEVERAL_ROUNDS}
+    low = low if state.rules.net else max(0, low)
     return replace(found, kind=Kind.SHUT_DOWN, low=low, high=high, flags=flags)
 
 

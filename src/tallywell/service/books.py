@@ -11,6 +11,7 @@ from tallywell.ledger.fold import begin, fold
 from tallywell.ledger.intervals import Interval, joined
 from tallywell.ledger.intervals import Kind as IntervalKind
 from tallywell.ledger.periods import Period, edges_ms, midnight_ms
+from tallywell.ledger.reach import FITTING
 from tallywell.readings.facts import Entry
 from tallywell.readings.quantities import Cause, HandReading, Happened, Installed, LedgerFact, Missed, Reading, Scale
 from tallywell.registers.factors import farthest
@@ -30,7 +31,7 @@ from tallywell.reports.model import (
 )
 from tallywell.service.accepted import Accepted
 from tallywell.service.entries import EntryError, about_ms, hand_reading, in_force, installed, note, shows_of
-from tallywell.service.ledger_facts import FITTING, Decoder, Reach, Stream, plan_on_record, reach_of, rules_of
+from tallywell.service.ledger_facts import Decoder, Reach, Stream, plan_on_record, reach_of, rules_of
 from tallywell.service.site import Permit, Point, Share, Site
 from tallywell.store.query import Reader
 
@@ -172,7 +173,7 @@ class _Books:
         shared = self._shared(point)
         settled = False
         if point_id is not None:
-            stream = Stream(self.reader, decoder, point_id, rules_of(point), self.reach)
+            stream = Stream(self.reader, decoder, point_id, rules_of(point), self.reach, hung)
             hands = [visit.reading for visit in visits if visit.reading is not None]
             facts = with_hands(silence.watch(stream), hands)
             for interval in fold(facts, begin(rules_of(point), hung)):

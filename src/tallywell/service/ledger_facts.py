@@ -6,9 +6,8 @@ from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from itertools import islice
 
-from tallywell.ledger.fold import fit_together
+from tallywell.ledger.reach import FITTING, may_begin, settled_by
 from tallywell.ledger.rules import Rules
-from tallywell.ledger.suspect import stands
 from tallywell.readings.clocks import When
 from tallywell.readings.exchange import Read
 from tallywell.readings.facts import Event, Poll
@@ -19,6 +18,7 @@ from tallywell.readings.quantities import (
     UNCLEAN_END,
     Away,
     Happened,
+    Installed,
     LedgerFact,
     Missed,
     Reading,
@@ -33,7 +33,6 @@ from tallywell.service.port_news import BACK, LOST
 from tallywell.service.site import Point
 from tallywell.store.query import Reader
 
-FITTING = 3  # so many consecutive readings that fit one another tell where the totalizer stands
 BATCH = 512  # polls between two looks at the events
 # A point that was silent for longer has no memory: looking further would make its reports slow for ever.
 REACH_MS = 400 * 86_400_000
@@ -191,6 +190,7 @@ class Stream:
     point_id: int
     rules: Rules
     reach: Reach
+    installed: tuple[Installed, ...] = ()
     settled: tuple[Reading, ...] = ()
 
     def __iter__(self) -> Iterator[LedgerFact]:
@@ -212,7 +212,7 @@ class Stream:
             fact = self.decoder.fact(poll, when)
             if isinstance(fact, Reading):
                 good = (fact, *good[: FITTING - 1])
-                if len(good) == FITTING and fit_together(self.rules, good) and not stands(self.rules, *good[:2]):
+                if may_begin(self.rules, good, self.installed):
                     break
         return earliest
 
@@ -222,17 +222,9 @@ class Stream:
         for fact in sorted([*polls, *self._events(told, batch[-1][0].seq)], key=lambda fact: fact.seq):
             yield fact
             if isinstance(fact, Reading) and fact.seq > self.reach.last:
-                self._settle(fact)
+                self.settled = settled_by(self.rules, self.settled, fact)
             if len(self.settled) == FITTING:
                 return
-
-    def _settle(self, reading: Reading) -> None:
-        """Readings that contradict one another settle nothing: the reading after them decides what the first were."""
-        last = self.settled[-1:]
-        follows = fit_together(self.rules, (*last, reading))
-        self.settled = (*self.settled, reading) if follows else (reading,)
-        if last and stands(self.rules, last[0], reading):  # the meter may be frozen: one that moves must tell
-            self.settled = self.settled[-FITTING + 1 :]
 
     def _events(self, first_seq: int, last_seq: int) -> Iterator[Happened]:
         for event, when in self.reader.events(first_seq, last_seq):

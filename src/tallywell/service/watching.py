@@ -9,15 +9,15 @@ from dataclasses import dataclass, field, replace
 from functools import partial
 from itertools import islice
 
-from tallywell.ledger.fold import State, begin, fit_together, step
+from tallywell.ledger.fold import State, begin, step
 from tallywell.ledger.intervals import Interval, Kind
 from tallywell.ledger.judge import allowed, elapsed_ms
-from tallywell.ledger.suspect import stands
+from tallywell.ledger.reach import FITTING, may_begin
 from tallywell.readings.clocks import When
 from tallywell.readings.facts import Poll
 from tallywell.readings.quantities import Missed, Reading
 from tallywell.reports.dates import duration
-from tallywell.service.ledger_facts import FITTING, Decoder, PlanInForce, plan_in_force, plan_on_record, rules_of
+from tallywell.service.ledger_facts import Decoder, PlanInForce, plan_in_force, plan_on_record, rules_of
 from tallywell.service.rows import PointKeys
 from tallywell.service.site import Point
 from tallywell.store.query import Reader
@@ -163,6 +163,6 @@ def _last_facts(reader: Reader, point: Point, point_id: int, boot_id: str) -> tu
         found.append(fact)
         if isinstance(fact, Reading):
             good = (fact, *good[: FITTING - 1])
-            if len(good) == FITTING and fit_together(rules, good) and not stands(rules, *good[:2]):
+            if may_begin(rules, good):
                 break
     return tuple(reversed(found)), boot
