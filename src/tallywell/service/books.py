@@ -12,6 +12,7 @@ from tallywell.ledger.intervals import Interval, joined
 from tallywell.ledger.intervals import Kind as IntervalKind
 from tallywell.ledger.periods import Period, edges_ms, midnight_ms
 from tallywell.ledger.reach import FITTING
+from tallywell.ledger.segments import changes_of
 from tallywell.readings.facts import Entry
 from tallywell.readings.quantities import Cause, HandReading, Happened, Installed, LedgerFact, Missed, Reading, Scale
 from tallywell.registers.factors import farthest
@@ -32,6 +33,7 @@ from tallywell.reports.model import (
 from tallywell.service.accepted import Accepted
 from tallywell.service.entries import EntryError, about_ms, hand_reading, in_force, installed, note, shows_of
 from tallywell.service.ledger_facts import Decoder, Reach, Stream, plan_on_record, reach_of, rules_of
+from tallywell.service.settings_noted import serials_read
 from tallywell.service.site import Permit, Point, Share, Site
 from tallywell.store.query import Reader
 
@@ -164,7 +166,8 @@ class _Books:
         face, stated = face_of(point)
         scale = _books_quantity(point).scale
         own = [entry for entry in self.entries if point_id is not None and entry.point == point_id]
-        meters, hung = _installations([e for e in own if e.kind == "installation"], face, scale)
+        meters, entered = _installations([e for e in own if e.kind == "installation"], face, scale)
+        hung = changes_of(entered, serials_read(self.reader, point))
         visits = _visits([e for e in own if e.kind == "visit"], face, scale)
         edges = edges_ms(self.period, self.site.zone)
         silence = _Silence(edges[0], edges[-1])
