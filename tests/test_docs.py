@@ -35,7 +35,7 @@ from tallywell.registers.map_forms import (
 from tallywell.registers.numbering import Numbering
 from tallywell.registers.register_map import parse_map
 from tallywell.reports.csv_layout import COLUMNS as CSV_COLUMNS
-from tallywell.service.entries import KINDS as ENTRY_KINDS
+from tallywell.stated.told import KINDS as ENTRY_KINDS
 from tallywell.service.site_file import parse_site
 from tallywell.service.site_forms import LineForm, PermitForm, PointForm, ShareForm, SiteForm, WellForm
 from tallywell.store.append import open_writer

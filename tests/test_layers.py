@@ -16,6 +16,7 @@ MAY_KNOW: dict[str, set[str]] = {
     "ledger": {"readings"},
     "store": {"readings"},
     "reports": {"readings", "ledger"},
+    "stated": {"readings", "reports"},
     "simulator": {"readings", "registers", "line"},
     "service": {
         "readings",
@@ -26,6 +27,7 @@ MAY_KNOW: dict[str, set[str]] = {
         "ledger",
         "store",
         "reports",
+        "stated",
         "simulator",
     },
     "commandline": {
@@ -37,6 +39,7 @@ MAY_KNOW: dict[str, set[str]] = {
         "ledger",
         "store",
         "reports",
+        "stated",
         "simulator",
         "service",
     },

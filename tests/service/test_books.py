@@ -320,7 +320,7 @@ def test_an_entry_that_cannot_be_taken_is_said_and_does_not_stop_the_report(tmp_
     made.enter(made.begins_ms, "installation", {"serial": "A", "first_count": "x"})
     runs(made, "2026-07-01 00:00", "2026-08-01 03:00", 0, 1)
     shown = " ".join(text(made.report(month("2026-07"))).split())
-    assert "shows is not text (got 7); enter it again with replaces" in shown
+    assert "shows is not text (got 7); enter it again with --replaces" in shown
     assert "first_count: 'x' is not what a face shows" in shown
 
 

@@ -26,8 +26,9 @@ def run(options: argparse.Namespace) -> int:
     from tallywell.readings.units import measure
     from tallywell.schedule.system_clock import SystemClock, boot_id
     from tallywell.service.entering import Statement
-    from tallywell.service.entries import EntryError, clock_content
     from tallywell.service.local_time import shown
+    from tallywell.stated.clock import clock_content
+    from tallywell.stated.content import EntryError
 
     loaded, site = sound_site(options.site)
     it_is = instant(site, options.it_is) or now_ms()

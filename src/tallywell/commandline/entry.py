@@ -8,10 +8,10 @@ from tallywell.commandline.site import author, called_wrongly, instant, now_ms
 from tallywell.reports.decimals import plain
 from tallywell.reports.face import Face, face_count
 from tallywell.service.entering import Fate, Statement, enter, is_entered
-from tallywell.service.entries import Content, EntryError
 from tallywell.service.files import Loaded
 from tallywell.service.local_time import shown
 from tallywell.service.site import Point, Site
+from tallywell.stated.content import Content, EntryError
 
 MINUTE_MS = 60_000
 

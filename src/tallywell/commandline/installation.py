@@ -29,7 +29,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> int:
     from tallywell.commandline.entry import entered, face_of, stated
     from tallywell.commandline.site import point_named, sound_site
-    from tallywell.service.entries import installation_content
+    from tallywell.stated.meters import installation_content
 
     loaded, site = sound_site(options.site)
     point = point_named(site, options.point)

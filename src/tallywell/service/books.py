@@ -2,7 +2,7 @@
 
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from functools import partial
 
@@ -14,7 +14,7 @@ from tallywell.ledger.periods import Period, edges_ms, midnight_ms
 from tallywell.ledger.reach import FITTING
 from tallywell.ledger.segments import changes_of
 from tallywell.readings.facts import Entry
-from tallywell.readings.quantities import Cause, HandReading, Happened, Installed, LedgerFact, Missed, Reading, Scale
+from tallywell.readings.quantities import Cause, HandReading, Happened, LedgerFact, Missed, Reading
 from tallywell.registers.factors import farthest
 from tallywell.registers.quantity import Kind, Quantity, RegisterMap
 from tallywell.reports.build import PointFacts, PointTally, Visit, VolumeBetween
@@ -31,10 +31,12 @@ from tallywell.reports.model import (
     Volume,
 )
 from tallywell.service.accepted import Accepted
-from tallywell.service.entries import EntryError, about_ms, hand_reading, in_force, installed, note, shows_of
 from tallywell.service.ledger_facts import Decoder, Reach, Stream, plan_on_record, reach_of, rules_of
 from tallywell.service.settings_noted import serials_read
 from tallywell.service.site import Permit, Point, Share, Site
+from tallywell.stated.content import in_force
+from tallywell.stated.meters import Meter
+from tallywell.stated.told import METERS, Of, Told, told
 from tallywell.store.query import Reader
 
 
@@ -165,10 +167,9 @@ class _Books:
         point_id = self.reader.point_id(point.name)
         face, stated = face_of(point)
         scale = _books_quantity(point).scale
-        own = [entry for entry in self.entries if point_id is not None and entry.point == point_id]
-        meters, entered = _installations([e for e in own if e.kind == "installation"], face, scale)
-        hung = changes_of(entered, serials_read(self.reader, point))
-        visits = _visits([e for e in own if e.kind == "visit"], face, scale)
+        said = Told() if point_id is None else told(self.entries, Of(point_id, point.name, face, scale))
+        hung = changes_of(said.installed, serials_read(self.reader, point))
+        visits = _visits(said)
         edges = edges_ms(self.period, self.site.zone)
         silence = _Silence(edges[0], edges[-1])
         decoder = Decoder(partial(plan_on_record, self.reader), point)
@@ -177,9 +178,9 @@ class _Books:
         settled = False
         if point_id is not None:
             stream = Stream(self.reader, decoder, point_id, rules_of(point), self.reach, hung)
-            hands = [visit.reading for visit in visits if visit.reading is not None]
-            facts = with_hands(silence.watch(stream), hands)
-            for interval in fold(facts, begin(rules_of(point), hung)):
+            facts = with_hands(silence.watch(stream), said.hands)
+            state = begin(rules_of(point), hung, seasons=said.seasons, settled=tuple(said.settled))
+            for interval in fold(facts, state):
                 tally.take(interval)
                 if interval.kind is IntervalKind.FROZEN:
                     silence.froze(interval)
@@ -193,7 +194,7 @@ class _Books:
             face_stated=stated,
             rate_unit=_rate_unit(point),
             running_above=point.running_above,
-            meters=meters,
+            meters=_meter_lines(said),
             visits=visits,
             unread=silence.lines(point.every_ms, as_of_ms),
             no_readings=_why_none(point_id, silence),
@@ -219,36 +220,31 @@ def with_hands(facts: Iterable[LedgerFact], hands: Sequence[HandReading]) -> Ite
     yield from waiting
 
 
-def _installations(
-    entries: Sequence[Entry], face: Face, scale: Scale
-) -> tuple[tuple[MeterLine, ...], tuple[Installed, ...]]:
-    """All installations as lines of the report, each until the next, and those that the ledger can take."""
-    ordered = sorted(entries, key=lambda entry: (about_ms(entry), entry.seq))
-    ends = [*map(about_ms, ordered[1:]), None][: len(ordered)]
-    lines: list[MeterLine] = []
-    hung: list[Installed] = []
-    for entry, end_ms in zip(ordered, ends, strict=True):
-        try:
-            one = installed(entry, face, scale)
-        except EntryError as wrong:
-            lines.append(MeterLine("", about_ms(entry), end_ms, None, entry.author, str(wrong)))
-            continue
-        hung.append(one)
-        lines.append(MeterLine(one.serial, one.about_ms, end_ms, shows_of(entry) or None, entry.author))
-    return tuple(lines), tuple(hung)
+def _meter_lines(told: Told) -> tuple[MeterLine, ...]:
+    """All meters as lines of the report, each until the next; one that cannot be read says so in its place."""
+    lines = [_meter_line(one) for one in told.meters]
+    lines += [
+        MeterLine("", one.about_ms, None, None, one.entry.author, one.why)
+        for one in told.unread
+        if one.entry.kind in METERS
+    ]
+    lines.sort(key=lambda line: line.begin_ms)
+    ends = [*(line.begin_ms for line in lines[1:]), None][: len(lines)]
+    return tuple(replace(line, end_ms=end_ms) for line, end_ms in zip(lines, ends, strict=True))
 
 
-def _visits(entries: Sequence[Entry], face: Face, scale: Scale) -> tuple[Visit, ...]:
-    found = [_visit(entry, face, scale) for entry in entries]
+def _meter_line(meter: Meter) -> MeterLine:
+    return MeterLine(meter.serial, meter.about_ms, None, meter.first_count, meter.author)
+
+
+def _visits(told: Told) -> tuple[Visit, ...]:
+    found = [Visit(one.about_ms, one.shows, one.author, one.note, one.reading) for one in told.visits]
+    found += [
+        Visit(one.about_ms, "unknown", one.entry.author, "", None, one.why)
+        for one in told.unread
+        if one.entry.kind == "visit"
+    ]
     return tuple(sorted(found, key=lambda visit: visit.utc_ms))
-
-
-def _visit(entry: Entry, face: Face, scale: Scale) -> Visit:
-    try:
-        reading = hand_reading(entry, face, scale)
-    except EntryError as wrong:
-        return Visit(about_ms(entry), "unknown", entry.author, "", None, str(wrong))
-    return Visit(about_ms(entry), shows_of(entry), entry.author, note(entry), reading)
 
 
 def _place(point: Point, site: Site) -> Place:

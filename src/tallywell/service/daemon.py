@@ -17,7 +17,6 @@ from tallywell.schedule.due import ClockStepped, LookAgain, begin
 from tallywell.service import sentences
 from tallywell.service.accepting import accepted_content, keys_of, keys_overheard, plans_of
 from tallywell.service.anchoring import Dating, Instant, look
-from tallywell.service.entries import KINDS
 from tallywell.service.files import Loaded
 from tallywell.service.hearing import hearing
 from tallywell.service.lines import Delivered, LineThread, OneLine, better_names, ended_ns
@@ -30,6 +29,7 @@ from tallywell.service.settings_noted import settings_noted
 from tallywell.service.site import AnyLine, Line, Site
 from tallywell.service.watching import watching
 from tallywell.service.world import MS_NS, World
+from tallywell.stated.told import KINDS
 from tallywell.store.append import open_writer
 from tallywell.store.canonical import canonical
 from tallywell.store.database import RecordFolder

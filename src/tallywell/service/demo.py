@@ -22,12 +22,12 @@ from tallywell.service.books import face_of, period_report
 from tallywell.service.daemon import Daemon
 from tallywell.service.demo_field import BAUD, COMMIT_MS, EVERY_MS, FIELD, LOST_MS, MAPS, Scenario, scenario, site_text
 from tallywell.service.demo_truth import Side, answers_csv, meters_csv, sides, truth_csv
-from tallywell.service.entries import installation_content
 from tallywell.service.files import Loaded, load_site
 from tallywell.service.site import Site
 from tallywell.service.world import World
 from tallywell.simulator.station import Served, Station
 from tallywell.simulator.wire import Wire
+from tallywell.stated.meters import installation_content
 from tallywell.store.database import RecordFolder
 from tallywell.store.inbox import Draft, drop
 from tallywell.store.query import Reader

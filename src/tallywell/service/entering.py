@@ -8,7 +8,7 @@ from pathlib import Path
 from tallywell import __version__
 from tallywell.readings.problems import EdgeFailure
 from tallywell.schedule.system_clock import SystemClock, boot_id
-from tallywell.service.entries import KINDS
+from tallywell.stated.told import KINDS
 from tallywell.store.append import open_writer
 from tallywell.store.database import RecordFolder, lock_held
 from tallywell.store.inbox import ASK, Draft, Fate, Outlook, await_taken, drop, finish, take

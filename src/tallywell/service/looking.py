@@ -13,7 +13,6 @@ from tallywell.registers.decode import Decoded, Value, bringing, conditions, dec
 from tallywell.registers.quantity import Meaning, RegisterMap
 from tallywell.registers.register_map import parse_map
 from tallywell.service import sentences
-from tallywell.service.entries import in_force
 from tallywell.service.in_force import in_force_now
 from tallywell.service.ledger_facts import asks_for_books
 from tallywell.service.refusals import Refusal, refusal_of
@@ -21,6 +20,7 @@ from tallywell.service.sentences import Seen, SettingChange, Watch
 from tallywell.service.settings import Known
 from tallywell.service.settings_noted import changes_since, known_settings
 from tallywell.service.site import Point, Site
+from tallywell.stated.content import in_force
 from tallywell.store.query import Reader
 
 NEWEST = 200  # polls of the books' total looked at: enough to see one move at a poll a minute and a slow meter

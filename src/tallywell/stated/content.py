@@ -1,0 +1,102 @@
+"""The content of an entry: a table of texts, whole numbers and yes or no, made and read again in one place.
+
+An entry is kept as it was written: digits of the face, not counts of the books, since a corrected map may change them.
+"""
+
+import json
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Any
+
+from tallywell.readings.facts import Entry
+from tallywell.reports.face import Face, face_count
+
+Content = dict[str, object]
+
+
+class EntryError(ValueError):
+    """An entry's content cannot be taken; the text says what was got and what to do."""
+
+
+def about_ms(entry: Entry) -> int:
+    """The instant that the entry speaks of: as stated, else when it was written (as the clock showed it then)."""
+    return entry.shown_ms if entry.about_ms is None else entry.about_ms
+
+
+def in_force(entries: Iterable[Entry]) -> tuple[Entry, ...]:
+    """The entries that stand, in order of seq: those that a later one replaces are gone."""
+    listed = tuple(entries)
+    replaced = {entry.replaces for entry in listed if entry.replaces}
+    return tuple(entry for entry in listed if entry.uuid not in replaced)
+
+
+def of_face(shows: str, face: Face, field: str) -> str:
+    """Digits as the face shows them, checked; EntryError names the field."""
+    try:
+        face_count(face, shows)
+    except ValueError as wrong:
+        raise EntryError(f"{field}: {wrong}") from None
+    return shows.strip()
+
+
+def needed(text: str | None, field: str, what: str) -> str:
+    """A text that must be there and say something."""
+    if text is None or not text.strip():
+        raise EntryError(f"{field}: {what}")
+    return text.strip()
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """The content of one entry. What is missing or of another type raises EntryError, which names the entry."""
+
+    entry: Entry
+    content: dict[str, Any]
+
+    @classmethod
+    def of(cls, entry: Entry) -> "Kept":
+        again = "enter it again with --replaces"
+        try:
+            content = json.loads(entry.content)
+        except ValueError:
+            raise EntryError(f"entry {entry.uuid}: its content is not JSON; {again}") from None
+        if not isinstance(content, dict):
+            raise EntryError(f"entry {entry.uuid}: its content is no table of names and values; {again}")
+        return cls(entry, content)
+
+    @property
+    def note(self) -> str:
+        written = self.content.get("note")
+        return written if isinstance(written, str) else ""
+
+    def text(self, field: str) -> str:
+        found = self.content.get(field)
+        if not isinstance(found, str) or not found.strip():
+            raise self.wrong(field, f"is not text (got {found!r})")
+        return found
+
+    def text_or_none(self, field: str) -> str | None:
+        return None if self.content.get(field) is None else self.text(field)
+
+    def whole(self, field: str) -> int:
+        found = self.content.get(field)
+        if type(found) is not int:
+            raise self.wrong(field, f"is no whole number (got {found!r})")
+        return found
+
+    def whole_or_none(self, field: str) -> int | None:
+        return None if self.content.get(field) is None else self.whole(field)
+
+    def is_so(self, field: str) -> bool:
+        return self.content.get(field) is True
+
+    def digits(self, field: str, face: Face) -> int:
+        """What the face shows, as a whole number of its last digit."""
+        shows = self.text(field)
+        try:
+            return face_count(face, shows)
+        except ValueError as wrong:
+            raise EntryError(f"entry {self.entry.uuid}: {field}: {wrong}") from None
+
+    def wrong(self, field: str, what: str) -> EntryError:
+        return EntryError(f"entry {self.entry.uuid}: {field} {what}; enter it again with --replaces")
