@@ -90,9 +90,9 @@ def _site(made: Draft, place: int, *, edge: bool) -> int:
     return made.poll_at(at)
 
 
-def _length(made: Draft, least: int, most_ms: int = LONGEST_DAYS * DAY) -> int:
-    """Polls, few or many alike."""
-    most = max(least, most_ms // made.every)
+def _length(made: Draft, at: int, least: int, most_ms: int = LONGEST_DAYS * DAY) -> int:
+    """Polls, few or many alike, so that the record does not end before."""
+    most = max(least, min(most_ms // made.every, len(made.polls) - at - 20))
     return min(most, int(least * (most / least) ** made.chance.random()))
 
 
@@ -131,13 +131,13 @@ def _rollover(made: Draft, at: int) -> None:
 @event(edge=True)
 def _gap_of_the_line(made: Draft, at: int) -> None:
     """The adapter is away; the meter has its power and counts on."""
-    first, last = _silence(made, at, _length(made, 3), "port_lost")
+    first, last = _silence(made, at, _length(made, at, 3), "port_lost")
     made.expect("gap of the line", "ACROSS_GAP GAP", first, last)
 
 
 @event(edge=True)
 def _program_stopped(made: Draft, at: int) -> None:
-    first, last = _silence(made, at, _length(made, 3), "none")
+    first, last = _silence(made, at, _length(made, at, 3), "none")
     stopped, started = made.polls[first] + made.every // 3, made.polls[last] - 10 * SECOND
     if made.chance.random() < 1 / 2:
         made.happened += [(stopped, STOPPED), (started, STARTED)]
@@ -150,7 +150,7 @@ def _program_stopped(made: Draft, at: int) -> None:
 def _unpowered(made: Draft, at: int, event: str, *, counts: bool) -> None:
     """The meter has no power, or meter and logger have none; the pump may run all the same."""
     both = made.chance.random() < 1 / 3
-    first, last = _silence(made, at, _length(made, 3), "none" if both else "no_answer")
+    first, last = _silence(made, at, _length(made, at, 3), "none" if both else "no_answer")
     if both:
         made.boots.append(Boot(made.polls[last] - 10 * SECOND, (UNCLEAN_END,)))
     if made.chance.random() < 2 / 3:
@@ -205,7 +205,7 @@ def _torn(made: Draft, at: int) -> None:
 @event(**SURE_FLOW)
 def _frozen(made: Draft, at: int) -> None:
     """A gateway answers from its memory while the meter counts on."""
-    first, last = at, at + _length(made, 12, 2 * DAY)
+    first, last = at, at + _length(made, at, 12, 2 * DAY)
     made.frozen.append((first, last - 1))
     made.pumping(first - 4, last + 4)
     made.keep_free(first, last)
@@ -215,7 +215,7 @@ def _frozen(made: Draft, at: int) -> None:
 @event(**SURE_FLOW)
 def _frozen_and_not_counting(made: Draft, at: int) -> None:
     """The meter itself hangs: it sends the same words, does not count, and then goes on from there."""
-    first, last = at, at + _length(made, 12, 2 * DAY)
+    first, last = at, at + _length(made, at, 12, 2 * DAY)
     made.frozen.append((first, last - 1))
     made.pumping(first - 4, last + 4)
     made.uncounted.append((made.polls[first], made.polls[last - 1] + made.every // 2))
@@ -293,7 +293,7 @@ def _another_serial_number(made: Draft, at: int) -> None:
 
 
 def _by_its_status(made: Draft, at: int, attribute: str, name: str) -> tuple[int, int]:
-    first, last = at, at + _length(made, 4, 2 * DAY)
+    first, last = at, at + _length(made, at, 4, 2 * DAY)
     begin, end = _between(made, first), _between(made, last - 1)
     made.says.append((begin, end, attribute, name))
     made.pumping(first, last)
@@ -321,7 +321,7 @@ def _coil_fault(made: Draft, at: int) -> None:
 @event(edge=True)
 def _season(made: Draft, at: int) -> None:
     """Shut down and started up again; the logger is switched off in between. Nobody pumped, or somebody did."""
-    first, last = _silence(made, at, _length(made, 12), "none")
+    first, last = _silence(made, at, _length(made, at, 12), "none")
     made.pumping(first - 1, last + 1, 0)
     if made.chance.random() < 1 / 2:
         made.pumping((first + last) // 2, (first + last) // 2 + 2)
@@ -333,7 +333,7 @@ def _season(made: Draft, at: int) -> None:
 @event(edge=True)
 def _undated_boot(made: Draft, at: int) -> None:
     """The logger starts without a clock, and is dated again only by its next boot."""
-    first, last = at, at + _length(made, 4, 3 * DAY)
+    first, last = at, at + _length(made, at, 4, 3 * DAY)
     made.keep_free(first, last)
     unclean = made.chance.random() < 1 / 2
     news = (UNCLEAN_END,) if unclean else (STOPPED, STARTED)
@@ -349,7 +349,7 @@ def _undated_boot(made: Draft, at: int) -> None:
 
 @event(**SURE_FLOW)
 def _stuck_totalizer(made: Draft, at: int) -> None:
-    first, last = at, at + _length(made, 24, 2 * DAY)
+    first, last = at, at + _length(made, at, 24, 2 * DAY)
     made.uncounted.append((_between(made, first), _between(made, last - 1)))
     made.pumping(first - 2, last + 2)
     made.keep_free(first, last)
@@ -358,7 +358,7 @@ def _stuck_totalizer(made: Draft, at: int) -> None:
 
 @event(**SURE_FLOW)
 def _dead_flow_sensor(made: Draft, at: int) -> None:
-    first, last = at, at + _length(made, 24, 2 * DAY)
+    first, last = at, at + _length(made, at, 24, 2 * DAY)
     made.unshown.append((_between(made, first), _between(made, last - 1)))
     made.pumping(first - 2, last + 2)
     made.keep_free(first, last)
@@ -371,7 +371,7 @@ def _dead_flow_sensor(made: Draft, at: int) -> None:
 @event(start=True, net=True)
 def _back_flow(made: Draft, at: int) -> None:
     """A total that takes reverse from forward flow: the column runs back through a check valve that leaks."""
-    first, last = at, at + _length(made, 4, DAY)
+    first, last = at, at + _length(made, at, 4, DAY)
     made.pumping(first, last, -made.pump // 10)
     made.keep_free(first, last)
     made.expect("back flow", "METERED REVERSE", first, last + 1, times=(0, last - first + 1))
