@@ -62,7 +62,7 @@ def _poll(minute: int, start: int, count: int, silent: bool) -> Fact:
 
 
 def summed(field: Field, name: str) -> Sum:
-    rules = Rules(every_ms=900_000, possible_rate_m3s=ONE_COUNT * 200 / 60)
+    rules = Rules(every_ms=900_000, possible_rate_m3s=ONE_COUNT * 200 / 60, readout_ms=0)
     return add_up(fold(field.facts, begin(rules)), edges_ms(month(name), ZoneInfo(ZONE)))
 
 
@@ -100,7 +100,8 @@ def test_an_outage_over_two_midnights_keeps_the_month_and_bounds_the_days(name: 
     touched = 0
     for truth, part in zip(by_day(field).values(), found.parts, strict=True):
         assert part.low_m3 <= truth * ONE_COUNT <= part.high_m3
-        exact = part.volume_m3 == truth * ONE_COUNT and part.low_m3 == part.high_m3
+        # Each poll's date is within 20 ms: a count at either edge, and the rounding of one.
+        exact = part.volume_m3 == truth * ONE_COUNT and part.high_m3 - part.low_m3 <= 4 * ONE_COUNT
         assert exact or (part.begin_ms < gap.end_ms and part.end_ms > gap.begin_ms)
         touched += not exact
     assert touched <= 3

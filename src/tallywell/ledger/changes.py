@@ -11,7 +11,7 @@ from dataclasses import replace
 from tallywell.ledger.doubt import BY_HAND_MS
 from tallywell.ledger.inside import NOTHING
 from tallywell.ledger.intervals import Flag, Interval, Kind, Segment, utc_ms
-from tallywell.ledger.judge import FINAL_COUNT_BOOT, FIRST_COUNT_BOOT, NO_FLAGS, ONLY_GAP, explain, is_gap
+from tallywell.ledger.judge import FINAL_COUNT_BOOT, FIRST_COUNT_BOOT, NO_FLAGS, ONLY_GAP, allowed, explain, is_gap
 from tallywell.ledger.posting import post
 from tallywell.ledger.state import (
     NO_COUNT,
@@ -82,7 +82,7 @@ def change(state: State, new: Reading) -> Stepped:
     opening = _opening(entry, state.good, new)
     ended: tuple[Interval, ...] = ()
     if state.good is not None:
-        state, ended = _close(state, past[0], opening or new, entry)
+        state, ended = _close(state, past[0], (opening, new), entry)
     segment = _segment(entry, new)
     book = opening.total if opening else NO_COUNT
     return State(state.rules, replace(state.told, installed=left), segment, opening, book, inside=state.inside), ended
@@ -94,8 +94,13 @@ def _segment(entry: Installed, new: Reading) -> Segment:
     return Segment(entry.uuid, confirmed=not entry.withheld, serial=entry.serial, withheld=entry.withheld)
 
 
-def _close(state: State, first: Installed, opening: Reading, entry: Installed) -> Stepped:
-    """The old meter up to its final count, where that follows; then the step to the new one, which posts nothing."""
+def _close(state: State, first: Installed, then: tuple[Reading | None, Reading], entry: Installed) -> Stepped:
+    """The old meter up to its final count, where that follows; then the step to the new one, which posts nothing.
+
+    `then`: the new one's first count, and the first reading after the change, before which it lies surely.
+    """
+    opening, good = then[0] or then[1], state.good
+    assert good is not None
     state, metered = _to_final(state, first, utc_ms(opening))
     flags = NO_FLAGS
     if entry.change is Change.SERIAL:
@@ -103,7 +108,9 @@ def _close(state: State, first: Installed, opening: Reading, entry: Installed) -
     elif opening.when.boot != FIRST_COUNT_BOOT and entry.change is not Change.REMOVED:
         flags = frozenset({Flag.FIRST_COUNT_UNKNOWN})
     state, ended = end(state, opening, _ENDS_AS.get(entry.change, Kind.CHANGE_OUT), flags)
-    return state, metered + ended
+    last, room = ended[-1], allowed(state.rules, good, then[1])
+    narrowed = replace(last, low=max(last.low, -room), high=min(last.high, room))
+    return state, (*metered, *ended[:-1], narrowed)
 
 
 def _to_final(state: State, entry: Installed, until_ms: int) -> Stepped:

@@ -4,14 +4,19 @@ An interval is cut at an edge by `c0 + (c1 - c0) * (t - t0) // (t1 - t0)`, the s
 taken from the boot clock within a boot, since a new anchor may have moved the dates by a second or two. An interval
 that does not end after it begins is posted whole at its end.
 
-An edge inside an interval lies between its two readings, whatever the interpolation says, and no farther from either
-of them than the possible rate allows: a reading a moment after midnight nearly is the reading of midnight.
+What is known of the count at an edge: a reading shows what the total was when its register was renewed, at most
+`readout_ms` before it was read, and its date is right within `within_ms`. Before that the total was not higher, nor
+lower than the possible rate allows; behind it, the other way round. Each of the two readings around an edge bounds it
+so, and where both hold, the narrower does. A reading a moment after midnight nearly is the reading of midnight.
+
+An interval that does not divide (a season that was shut down, a boot without a date) has its counts on neither side.
 """
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from tallywell.ledger.intervals import NOTES, SURE, Flag, Interval, Segment
+from tallywell.ledger.rules import Rules
 from tallywell.readings.quantities import Reading
 
 
@@ -21,7 +26,8 @@ class Edge:
 
     `count` (interpolated unless `at`) lies in [low, high]; None where no interval reaches the edge. The counts are of
     `segment`; inside an interval with a rollover they run on past the capacity, so the face shows count mod capacity.
-    `estimated`: inside a gap across which anything may have flowed.
+    `estimated`: inside a gap across which anything may have flowed. `unallocated`: inside an interval that does not
+    divide; `count` is then that of the reading on the side of the period.
     """
 
     utc_ms: int
@@ -33,6 +39,7 @@ class Edge:
     low: int | None = None
     high: int | None = None
     estimated: bool = False
+    unallocated: bool = False
 
 
 def counts_before(interval: Interval, edge_ms: int) -> int:
@@ -42,7 +49,8 @@ def counts_before(interval: Interval, edge_ms: int) -> int:
         return interval.posted
     if edge_ms <= begin:
         return 0
-    return min(interval.posted, interval.posted * (edge_ms - begin) // _length_ms(interval))
+    before = interval.posted * (edge_ms - begin) // _length_ms(interval)
+    return min(interval.posted, before) if interval.posted >= 0 else max(interval.posted, before)
 
 
 def _length_ms(interval: Interval) -> int:
@@ -54,27 +62,76 @@ def _length_ms(interval: Interval) -> int:
 
 def bounds_at(one: Interval, edge_ms: int) -> tuple[int, int, int]:
     """The book count at an instant of the interval, and its least and greatest; past a rollover it runs on."""
-    if edge_ms >= one.end_ms:
-        return closed(one)
-    if edge_ms <= one.begin_ms:
-        return opened(one)
-    count, low, high = one.opening + counts_before(one, edge_ms), one.first.total.low, one.first.total.high + one.high
+    count = one.opening + counts_before(one, edge_ms)
     if one.kind in SURE:
-        low, high = _narrowed(one, edge_ms)
+        low, high = _around(one, edge_ms)
+    elif edge_ms >= one.end_ms:
+        count, low, high = closed(one)
+    elif edge_ms <= one.begin_ms:
+        count, low, high = opened(one)
+    else:
+        low, high = one.first.total.low + min(0, one.low), one.first.total.high + one.high
     return count, min(low, count), max(high, count)
 
 
-def _narrowed(one: Interval, edge_ms: int) -> tuple[int, int]:
-    """Between the two readings, and as near to each as the possible rate, a register's age and both dates allow."""
-    low, high = one.first.total.low, one.last.total.high + one.rollovers * one.scale.capacity
+def _around(one: Interval, edge_ms: int) -> tuple[int, int]:
+    """The least and the greatest that the two readings allow there."""
+    past = one.rollovers * one.scale.capacity
+    low, high = one.first.total.low, one.last.total.high + past
     if one.rules is None or Flag.TIME_UNCERTAIN in one.flags:
         return low, high
-    since = edge_ms - one.begin_ms + one.first.when.within_ms
-    until = one.end_ms - edge_ms + one.last.when.within_ms
-    least = one.last.total.low + one.rollovers * one.scale.capacity - one.rules.most(one.scale, until)
-    most = one.first.total.high + one.rules.most(one.scale, since)
-    stated = one.first.when.boot < 0  # a person's first count: its instant is as good as that person's watch
-    return max(low, least), high if stated else min(high, most)
+    ends = (one.first, 0), (one.last, past)
+    lows = [at.total.low + more - _before(one.rules, at, edge_ms) for at, more in ends]
+    highs = [at.total.high + more + _behind(one.rules, at, edge_ms) for at, more in ends]
+    return max(lows), min(highs)
+
+
+def _before(rules: Rules, at: Reading, edge_ms: int) -> int:
+    """By how much less the total may have been at an edge than at this reading."""
+    assert at.when.utc_ms is not None
+    ms = at.when.utc_ms + at.when.within_ms - edge_ms
+    return rules.passes(at.scale, _either_way(rules, at, edge_ms) if rules.net else ms)
+
+
+def _behind(rules: Rules, at: Reading, edge_ms: int) -> int:
+    """By how much more it may have been."""
+    assert at.when.utc_ms is not None
+    ms = edge_ms - at.when.utc_ms + at.when.within_ms + rules.readout_ms
+    return rules.passes(at.scale, _either_way(rules, at, edge_ms) if rules.net else ms)
+
+
+def _either_way(rules: Rules, at: Reading, edge_ms: int) -> int:
+    assert at.when.utc_ms is not None
+    return abs(edge_ms - at.when.utc_ms) + at.when.within_ms + rules.readout_ms
+
+
+def off_at(one: Interval, edge_ms: int) -> tuple[int, int] | None:
+    """By how much less and more than its count the total may have been at an edge that the interval reaches; None
+    where that edge cuts it and its own bounds say all.
+    """
+    if one.kind in SURE and one.divides:
+        count, low, high = bounds_at(one, edge_ms)
+        return count - low, high - count
+    at = {one.begin_ms: one.first, one.end_ms: one.last}.get(edge_ms)
+    if at is None or one.rules is None:
+        return None
+    total = at.total
+    return total.count - total.low + _before(one.rules, at, edge_ms), total.high - total.count + _behind(
+        one.rules, at, edge_ms
+    )
+
+
+def part_of(one: Interval, begin_ms: int, end_ms: int) -> tuple[int, int]:
+    """The least and greatest that may have flowed between two instants, of an interval that is not sure."""
+    inside_ms = max(0, min(end_ms, one.end_ms) - max(begin_ms, one.begin_ms))
+    if one.rules is None or Flag.TIME_UNCERTAIN in one.flags:
+        return min(0, one.low), one.high
+    unsure_ms = one.first.when.within_ms + one.last.when.within_ms
+    room = one.rules.most(one.scale, inside_ms + unsure_ms)
+    rest = one.rules.most(one.scale, one.end_ms - one.begin_ms - inside_ms + unsure_ms)
+    if one.rules.net:
+        return max(one.low - rest, -room), min(one.high + rest, room)
+    return max(0, one.low - rest), min(one.high, room)
 
 
 def opened(one: Interval) -> tuple[int, int, int]:
@@ -128,11 +185,22 @@ class EdgeSought:
         one, edge = self.reach[-1 if self.late else 0], self.utc_ms
         if aside := self._aside(one):
             return _overlapped(one, edge, aside, self.reach)
-        count, low, high = bounds_at(one, edge)
         stands = {one.begin_ms: one.first, one.end_ms: one.last}.get(edge)
+        if stands is None and not one.divides:
+            return _unallocated(one, edge, late=self.late)
+        count, low, high = self._bounds(one)
         if stands is not None:
             return Edge(edge, stands, None, None, one.segment, *_on_face(one, edge, count, low, high))
         return Edge(edge, None, one.first, one.last, one.segment, count, low, high, one.gap and one.high > 0)
+
+    def _bounds(self, one: Interval) -> tuple[int, int, int]:
+        """Those of all intervals that reach the edge and go on from one another, relative to the one that is taken."""
+        count, low, high = bounds_at(one, self.utc_ms)
+        for each in self.reach:
+            off = off_at(each, self.utc_ms) if each.segment.id == one.segment.id else None
+            if off is not None:
+                low, high = max(low, count - off[0]), min(high, count + off[1])
+        return count, low, high
 
     def _count(self, one: Interval, *, reaches: bool) -> None:
         own, before = one.segment.id, counts_before(one, self.utc_ms)
@@ -152,6 +220,12 @@ class EdgeSought:
             return 0
         ahead, behind = self.marked
         return self.ahead.get(one.segment.id, 0) - ahead - behind
+
+
+def _unallocated(one: Interval, edge: int, *, late: bool) -> Edge:
+    count = one.opening + one.posted if late else one.opening
+    low, high = one.first.total.low, max(one.opening + one.posted, one.first.total.high + one.high)
+    return Edge(edge, None, one.first, one.last, one.segment, count, low, high, unallocated=one.posted != 0)
 
 
 def _overlapped(one: Interval, edge: int, aside: int, reach: Sequence[Interval]) -> Edge:

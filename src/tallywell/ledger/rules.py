@@ -6,6 +6,9 @@ from fractions import Fraction
 from tallywell.readings.quantities import Scale
 
 
+READOUT_MS = 5_000  # meters refresh their registers every second or few (common practice, no source)
+
+
 @dataclass(frozen=True, slots=True)
 class Rules:
     """`every_ms`: the point's rate of polling. `possible_rate_m3s`: the greatest flow that the pipe can pass.
@@ -18,7 +21,7 @@ class Rules:
 
     every_ms: int
     possible_rate_m3s: Fraction
-    readout_ms: int = 5_000
+    readout_ms: int = READOUT_MS
     refresh_ms: int = 0
     may_stop_unpowered: bool = False
     net: bool = False
@@ -26,6 +29,11 @@ class Rules:
 
     def most(self, scale: Scale, ms: int) -> int:
         """The most counts that can pass in so many ms, a register's age and the rounding of one count included."""
+        return self.passes(scale, max(0, ms + self.readout_ms)) or 1
+
+    def passes(self, scale: Scale, ms: int) -> int:
+        """The most counts that can pass in so many ms, the rounding of one count included; 0 in none."""
+        if ms <= 0:
+            return 0
         rate, one = self.possible_rate_m3s, scale.one_count_m3
-        ms = max(0, ms + self.readout_ms)
         return rate.numerator * one.denominator * ms // (rate.denominator * one.numerator * 1000) + 1

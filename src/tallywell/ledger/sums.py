@@ -2,8 +2,13 @@
 
 Where an edge cuts an interval, and how far off the count there may be, is the matter of `cut`.
 
-Bounds: the readings' own steps count once at each end of an unbroken run, not at every poll between. What the ledger
-did not post, or posted as a question, adds its own bounds.
+Bounds: the readings' own steps count once at each end of an unbroken run, not at every poll between. At an edge, what
+the readings on both sides of it leave open counts once for each of the two parts, so that bounds add. What the ledger
+did not post, or posted in doubt, adds its own bounds, and no more in a part than can have flowed there.
+
+Unallocated counts (of an interval that does not divide and reaches over an edge) are in no part, and in the upper bound
+of each that they may belong to: whole = parts + what is unallocated between them, exactly. Withheld ones (of a segment
+whose meter gave another serial number) are in no volume, and in the upper bound.
 
 Intervals are taken one at a time, in order, and let go: a year of polls costs no more memory than a month. What is kept
 is what the sum lists (gaps, rollovers, intervals that are not plain) and the few intervals that reach its two ends.
@@ -11,12 +16,12 @@ is what the sum lists (gaps, rollovers, intervals that are not plain) and the fe
 
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from itertools import pairwise
 
-from tallywell.ledger.cut import Edge, EdgeSought, bounds_at, closed, counts_before, opened
-from tallywell.ledger.intervals import NOTES, SURE, Flag, Interval, Kind
+from tallywell.ledger.cut import Edge, EdgeSought, closed, counts_before, off_at, opened, part_of
+from tallywell.ledger.intervals import NOTES, POSTS, SURE, Flag, Interval, Kind
 from tallywell.readings.quantities import Cause, Scale
 
 
@@ -26,6 +31,7 @@ class Part:
 
     `counts`: posted counts by segment id. `known_day_m3`: the part of the volume whose day is known; all but what came
     across a gap that reaches over an edge. `estimated`: such a gap, across which anything may have flowed, is cut here.
+    `withheld_m3`: the part's volume of segments that are withheld, which is in none of the others but `high_m3`.
     """
 
     begin_ms: int
@@ -41,6 +47,21 @@ class Part:
     kinds: frozenset[Kind]
     flags: frozenset[Flag]
     estimated: bool
+    withheld_m3: Fraction = Fraction(0)
+
+
+@dataclass(frozen=True, slots=True)
+class Unallocated:
+    """Counts between two readings whose time is not known, and the edges between these, first and last.
+
+    `inside`: the period holds both readings, so that its whole has the volume.
+    """
+
+    first_edge_ms: int
+    last_edge_ms: int
+    volume_m3: Fraction
+    inside: bool
+    interval: Interval
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,6 +104,7 @@ class Sum:
     rollovers: tuple[Rollover, ...]
     not_plain: tuple[Interval, ...]
     unread: tuple[tuple[int, int], ...] = ()
+    unallocated: tuple[Unallocated, ...] = ()
 
 
 def add_up(intervals: Iterable[Interval], edges_ms: Sequence[int]) -> Sum:
@@ -99,36 +121,53 @@ class Adding:
     `expected_ms` is all of a stretch; end the edges at the record's last fact where a period is not over.
     """
 
-    __slots__ = ("_begin", "_end", "_gaps", "_not_plain", "_parts", "_read", "_rollovers", "_whole")
+    __slots__ = (
+        "_begin",
+        "_edges",
+        "_end",
+        "_gaps",
+        "_not_plain",
+        "_parts",
+        "_read",
+        "_rollovers",
+        "_undivided",
+        "_whole",
+    )
 
     def __init__(self, edges_ms: Sequence[int]) -> None:
         begin, end = edges_ms[0], edges_ms[-1]
-        self._parts, self._whole = Parts(edges_ms), _Stretch(begin, end)
+        self._edges = tuple(edges_ms)
+        self._parts, self._whole = Parts(edges_ms), Parts((begin, end))
         self._begin, self._end = EdgeSought(begin, late=True), EdgeSought(end, late=False)
         self._gaps: list[Gap] = []
         self._rollovers: list[Rollover] = []
         self._not_plain: list[Interval] = []
         self._read = ReadSpan(begin, end)
+        self._undivided: list[Unallocated] = []
 
     def take(self, one: Interval) -> None:
         self._begin.take(one)
         self._end.take(one)
-        if touches(one, self._whole.begin, self._whole.end):
-            self._whole.take(one)
-            self._parts.take(one)
+        self._whole.take(one)
+        self._parts.take(one)
+        if touches(one, self._edges[0], self._edges[-1]):
             self._list(one)
 
     def close(self) -> Sum:
-        parts = self._parts.close()
+        parts, (whole,) = self._parts.close(), self._whole.close()
+        begin, end = self._begin.close(), self._end.close()
+        if begin.unallocated and end.unallocated and begin.before is end.before:
+            begin = replace(begin, count=end.count)  # all of the period lies inside one interval
         return Sum(
-            whole=self._whole.close(sum((part.known_day_m3 for part in parts), Fraction(0))),
+            whole=replace(whole, known_day_m3=sum((part.known_day_m3 for part in parts), Fraction(0))),
             parts=parts,
-            begin=self._begin.close(),
-            end=self._end.close(),
+            begin=begin,
+            end=end,
             gaps=tuple(self._gaps),
             rollovers=tuple(self._rollovers),
             not_plain=tuple(self._not_plain),
             unread=self._read.unread(),
+            unallocated=tuple(self._undivided),
         )
 
     def _list(self, one: Interval) -> None:
@@ -137,8 +176,16 @@ class Adding:
         self._read.take(one)
         if one.gap:
             self._gaps.append(Gap(one.begin_ms, one.end_ms, one.volume_m3, one.missed, one.cause, one))
-        if one.rollovers and self._whole.begin < one.end_ms <= self._whole.end:
+        if one.rollovers and self._edges[0] < one.end_ms <= self._edges[-1]:
             self._rollovers.append(Rollover(one.end_ms, one.rollovers, one.scale.capacity, one))
+        if one.posted and not one.divides:
+            self._allocate(one)
+
+    def _allocate(self, one: Interval) -> None:
+        between = [edge for edge in self._edges if one.begin_ms < edge < one.end_ms]
+        if between:
+            inside = self._edges[0] <= one.begin_ms and one.end_ms <= self._edges[-1]
+            self._undivided.append(Unallocated(between[0], between[-1], one.volume_m3, inside, one))
 
 
 @dataclass(slots=True)
@@ -163,22 +210,43 @@ class ReadSpan:
         return tuple((start, stop) for start, stop in ends if start < stop)
 
 
+@dataclass(slots=True)
+class _EdgeOff:
+    """By how much less and more than its count each segment's total may have been at an edge."""
+
+    utc_ms: int
+    by_segment: dict[str, tuple[int, int]] = field(default_factory=dict)
+
+    def take(self, one: Interval) -> None:
+        """An interval that reaches the edge; what the readings of each of them leave open, holds."""
+        off = off_at(one, self.utc_ms)
+        if off is None:
+            return
+        known = self.by_segment.get(one.segment.id, off)
+        self.by_segment[one.segment.id] = min(known[0], off[0]), min(known[1], off[1])
+
+
 class Parts:
     """The stretches between consecutive edges, being added up; nothing of the whole."""
 
-    __slots__ = ("_edges", "_parts")
+    __slots__ = ("_edges", "_off", "_parts")
 
     def __init__(self, edges_ms: Sequence[int]) -> None:
         self._edges = tuple(edges_ms)
+        self._off = [_EdgeOff(edge) for edge in edges_ms]
         self._parts = [_Stretch(*pair) for pair in pairwise(edges_ms)]
 
     def take(self, one: Interval) -> None:
-        """An interval that touches the edges' span, or (then without effect) one that does not."""
+        """An interval that touches the edges' span, or reaches an end of it, or (then without effect) neither."""
+        if one.kind in POSTS:
+            for edge in self._off[bisect_left(self._edges, one.begin_ms) : bisect_right(self._edges, one.end_ms)]:
+                edge.take(one)
         for part in self._parts[_part_of(one, self._edges)]:
             part.take(one)
 
     def close(self) -> tuple[Part, ...]:
-        return tuple(part.close() for part in self._parts)
+        ends = pairwise(self._off)
+        return tuple(part.close(*off) for part, off in zip(self._parts, ends, strict=True))
 
 
 def touches(interval: Interval, begin: int, end: int) -> bool:
@@ -197,6 +265,7 @@ class _Sums:
     """Counts of one segment in one stretch: posted, of these on a known day, and how far off the truth may lie."""
 
     scale: Scale
+    withheld: bool
     posted: int = 0
     known: int = 0
     down: int = 0
@@ -212,6 +281,8 @@ class _Stretch:
     sums: dict[str, _Sums] = field(default_factory=dict)
     run: Interval | None = None
     reached: int = 0
+    ends: set[tuple[str, bool]] = field(default_factory=set)  # segments that reach its begin (False) or end (True)
+    signed: bool = False
     covered: int = 0
     rollovers: int = 0
     kinds: set[Kind] = field(default_factory=set)
@@ -225,38 +296,58 @@ class _Stretch:
             return
         begin, end = one.begin_ms, one.end_ms
         inside = end <= self.end and (begin >= self.begin or end <= begin)
-        posted = one.posted if inside else counts_before(one, self.end) - counts_before(one, self.begin)
+        posted = one.posted if inside else self._divided(one)
         sums = self.sums.get(one.segment.id)
         if sums is None:
-            sums = self.sums[one.segment.id] = _Sums(one.scale)
+            sums = self.sums[one.segment.id] = _Sums(one.scale, one.segment.withheld)
         sums.posted += posted
         sums.known += posted if inside or not one.gap else 0
-        self.estimated |= not inside and one.gap and one.high > 0
+        self.estimated |= not inside and one.gap and one.high > 0 and one.divides
         self.rollovers += one.rollovers if self.begin < end <= self.end else 0
+        self.signed |= one.rules is not None and one.rules.net
         self._cover(one)
-        if one.kind in SURE:
+        self._reach(one)
+        if one.kind in SURE and (inside or one.divides):
             self._chain(one, sums)
         else:
-            self._doubt(one, posted, sums, inside)
+            self._doubt(one, posted, sums, inside=inside)
 
-    def close(self, known: Fraction | None = None) -> Part:
-        """`known`: the volume whose day is known, where the stretch has edges inside itself."""
+    def _divided(self, one: Interval) -> int:
+        return counts_before(one, self.end) - counts_before(one, self.begin) if one.divides else 0
+
+    def _reach(self, one: Interval) -> None:
+        """Which edges the count of its segment is known at, as far as it is."""
+        if one.kind in POSTS:
+            if one.begin_ms <= self.begin <= one.end_ms:
+                self.ends.add((one.segment.id, False))
+            if one.begin_ms <= self.end <= one.end_ms:
+                self.ends.add((one.segment.id, True))
+
+    def close(self, begin: _EdgeOff, end: _EdgeOff) -> Part:
         self._end_run()
+        for segment, at_end in self.ends:
+            less, more = (end if at_end else begin).by_segment.get(segment, (0, 0))
+            self.sums[segment].down += max(0, less if at_end else more)
+            self.sums[segment].up += max(0, more if at_end else less)
         volume = _volume(self.sums, "posted")
+        low = volume - _volume(self.sums, "down")
+        withheld = _volume(self.sums, "posted", withheld=True)
+        high = volume + _volume(self.sums, "up") + withheld + _volume(self.sums, "up", withheld=True)
         return Part(
             begin_ms=self.begin,
             end_ms=self.end,
             counts=tuple((name, sums.posted) for name, sums in self.sums.items()),
             volume_m3=volume,
-            low_m3=max(Fraction(0), volume - _volume(self.sums, "down")),
-            high_m3=volume + _volume(self.sums, "up"),
-            known_day_m3=_volume(self.sums, "known") if known is None else known,
+            low_m3=low if self.signed else max(Fraction(0), low),
+            high_m3=high,
+            known_day_m3=_volume(self.sums, "known"),
             covered_ms=self.covered,
             expected_ms=self.end - self.begin,
             rollovers=self.rollovers,
             kinds=frozenset(self.kinds),
             flags=frozenset(self.flags),
             estimated=self.estimated,
+            withheld_m3=withheld,
         )
 
     def _cover(self, one: Interval) -> None:
@@ -270,24 +361,28 @@ class _Stretch:
         run = self.run
         if run is None or run.last.seq != one.first.seq or run.segment.id != one.segment.id:
             self._end_run()
-            count, low, high = opened(one) if one.begin_ms >= self.begin else bounds_at(one, self.begin)
-            sums.down += max(0, high - count)
-            sums.up += max(0, count - low)
+            if one.begin_ms > self.begin:  # else the edge says it
+                count, low, high = opened(one)
+                sums.down += max(0, high - count)
+                sums.up += max(0, count - low)
         self.run = one
 
     def _end_run(self) -> None:
-        if self.run is not None:
+        if self.run is not None and self.run.end_ms < self.end:
             sums = self.sums[self.run.segment.id]
-            count, low, high = closed(self.run) if self.run.end_ms <= self.end else bounds_at(self.run, self.end)
+            count, low, high = closed(self.run)
             sums.down += max(0, count - low)
             sums.up += max(0, high - count)
         self.run = None
 
-    def _doubt(self, one: Interval, posted: int, sums: _Sums, inside: bool) -> None:
+    def _doubt(self, one: Interval, posted: int, sums: _Sums, *, inside: bool) -> None:
         self._end_run()
-        sums.down += max(0, posted - one.low) if inside else posted
-        sums.up += max(0, one.high - posted)
+        low, high = (one.low, one.high) if inside else part_of(one, self.begin, self.end)
+        sums.down += max(0, posted - low)
+        sums.up += max(0, high - posted)
 
 
-def _volume(sums: dict[str, _Sums], what: str) -> Fraction:
-    return sum((getattr(one, what) * one.scale.one_count_m3 for one in sums.values()), Fraction(0))
+def _volume(sums: dict[str, _Sums], what: str, *, withheld: bool = False) -> Fraction:
+    """Of all that is the well's, or of what is withheld from it."""
+    own = [one for one in sums.values() if one.withheld is withheld]
+    return sum((getattr(one, what) * one.scale.one_count_m3 for one in own), Fraction(0))

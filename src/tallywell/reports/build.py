@@ -177,8 +177,8 @@ class VolumeBetween:
         self._part, self._read = Parts((begin_ms, end_ms)), ReadSpan(begin_ms, end_ms)
 
     def take(self, one: Interval) -> None:
+        self._part.take(one)
         if touches(one, self._begin, self._end):
-            self._part.take(one)
             self._read.take(one)
             self._metered = self._metered or one.kind in POSTS
 

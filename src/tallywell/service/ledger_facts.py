@@ -7,7 +7,7 @@ from fractions import Fraction
 from itertools import islice
 
 from tallywell.ledger.reach import FITTING, may_begin, settled_by
-from tallywell.ledger.rules import Rules
+from tallywell.ledger.rules import READOUT_MS, Rules
 from tallywell.readings.clocks import When
 from tallywell.readings.exchange import Read
 from tallywell.readings.facts import Event, Poll
@@ -131,11 +131,12 @@ def plan_in_force(map_: RegisterMap | None, sha256: str, reads: tuple[Read, ...]
 
 
 def rules_of(point: Point) -> Rules:
-    books = point.map.books
+    books, refresh_ms = point.map.books, point.map.limits.refresh_ns // 1_000_000
     return Rules(
         point.every_ms,
         point.possible_rate.si,
-        refresh_ms=point.map.limits.refresh_ns // 1_000_000,
+        readout_ms=max(READOUT_MS, refresh_ms),
+        refresh_ms=refresh_ms,
         may_stop_unpowered=point.counts_without_external_power is not True,
         net=books is not None and books.is_net,
     )
