@@ -127,7 +127,7 @@ def part_of(one: Interval, begin_ms: int, end_ms: int) -> tuple[int, int]:
     if one.rules is None or Flag.TIME_UNCERTAIN in one.flags:
         return min(0, one.low), one.high
     unsure_ms = one.first.when.within_ms + one.last.when.within_ms
-    room = one.rules.most(one.scale, inside_ms + unsure_ms)
+    room = one.rules.most(one.scale, min(inside_ms + unsure_ms, end_ms - begin_ms))
     rest = one.rules.most(one.scale, one.end_ms - one.begin_ms - inside_ms + unsure_ms)
     if one.rules.net:
         return max(one.low - rest, -room), min(one.high + rest, room)
