@@ -126,9 +126,11 @@ def part_of(one: Interval, begin_ms: int, end_ms: int) -> tuple[int, int]:
     inside_ms = max(0, min(end_ms, one.end_ms) - max(begin_ms, one.begin_ms))
     if one.rules is None or Flag.TIME_UNCERTAIN in one.flags:
         return min(0, one.low), one.high
-    unsure_ms = one.first.when.within_ms + one.last.when.within_ms
+    ends = (one.first, begin_ms <= one.begin_ms), (one.last, one.end_ms <= end_ms)
+    unsure_ms = sum(at.when.within_ms for at, holds in ends if holds)
+    outside_ms = sum(at.when.within_ms for at, holds in ends if not holds)
     room = one.rules.most(one.scale, min(inside_ms + unsure_ms, end_ms - begin_ms))
-    rest = one.rules.most(one.scale, one.end_ms - one.begin_ms - inside_ms + unsure_ms)
+    rest = one.rules.most(one.scale, one.end_ms - one.begin_ms - inside_ms + outside_ms)
     if one.rules.net:
         return max(one.low - rest, -room), min(one.high + rest, room)
     return max(0, one.low - rest), min(one.high, room)
