@@ -5,7 +5,6 @@ from fractions import Fraction
 
 from tallywell.readings.quantities import Scale
 
-
 READOUT_MS = 5_000  # meters refresh their registers every second or few (common practice, no source)
 
 
