@@ -270,7 +270,8 @@ def draft(seed: str, needs: Mapping[str, Any]) -> Draft:
 
 def _polls(chance: random.Random, every: int, begin: int, end: int) -> list[int]:
     """At each mark, late by what the line takes; the marks are those of the hour, or of when the logger was started."""
-    mark = begin - begin % every + chance.choice([0, 0, chance.randint(0, every)])
+    early = every - chance.randint(0, 5 * SECOND)  # so that the last reading of a day is just before midnight
+    mark = begin - begin % every + chance.choice([0, early, chance.randint(0, every)])
     late = chance.choice([300, 3 * SECOND])
     return [at + chance.randint(20, late) for at in range(mark, end, every)]
 
@@ -326,12 +327,16 @@ def _step(fact: LedgerFact | HandReading) -> int:
 
 
 def _trifles(made: Draft) -> None:
-    """Single polls missed, and reboots between two polls, away from the events: nothing that a report must tell."""
+    """Single polls missed, hand readings and reboots between two polls, away from the events: nothing to be told."""
     free = [n for n in range(10, len(made.polls) - 10) if n not in made.busy]
     for n in made.chance.sample(free, len(free) // 200):
         if not made.busy & {n - 1, n, n + 1}:
             made.fates[n] = made.chance.choice(FAULTS)
             made.busy |= {n - 1, n, n + 1, n + 2}
+    for n in made.chance.sample(free, made.chance.choice([0, 0, 1, 2])):
+        if not made.busy & {n, n + 1}:
+            at = made.polls[n] + made.every // 2
+            made.hands.append((at, made.meter().total(at)))
     for _ in range(made.chance.choice([0, 0, 1, 2])):
         n = made.chance.choice(free)
         if not made.busy & {n, n + 1}:

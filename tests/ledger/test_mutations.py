@@ -116,13 +116,20 @@ MUTANTS = [
         "counts_before(one, self.end)",
         ("gap of the line",),
     ),
-    Mutant("bounds", "sums.py", "sums.up += max(0, one.high - posted)", "sums.up += 0", ("empty pipe",)),
+    Mutant("bounds", "sums.py", "sums.up += max(0, high - posted)", "sums.up += 0", ("empty pipe",)),
     Mutant(
         "bounds",
         "cut.py",
-        "one.rules.most(one.scale, until)",
-        "0",
-        ("gap of the line", "frozen"),
+        "ms = edge_ms - at.when.utc_ms + at.when.within_ms + rules.readout_ms",
+        "ms = edge_ms - at.when.utc_ms",
+        ("rollover", "gap of the line", "frozen"),
+    ),
+    Mutant(
+        "bounds",
+        "cut.py",
+        "ms = at.when.utc_ms + at.when.within_ms - edge_ms",
+        "ms = 0",
+        ("rollover", "gap of the line", "frozen"),
     ),
 ]
 

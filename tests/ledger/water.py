@@ -124,7 +124,7 @@ class Meter:
         stands = stands if self.net else stands % self.capacity
         if self.unit is None:
             return Total.exact(math.floor(stands))
-        return as_float(stands, self.one / self.unit)
+        return as_float(stands, self.one / self.unit, self.capacity)
 
     def flow(self, ms: int) -> int:
         """nL a ms."""
@@ -133,8 +133,10 @@ class Meter:
         return (mean + self.flow_step // 2) // self.flow_step * self.flow_step
 
 
-def as_float(counts: Fraction, unit_of_count: Fraction) -> Total:
-    """A total that is sent as an IEEE 754 single; its step is bounded by the two numbers next to it."""
+def as_float(counts: Fraction, unit_of_count: Fraction, capacity: int) -> Total:
+    """A total that is sent as an IEEE 754 single; its step is bounded by the two numbers next to it. The last counts of
+    a face may be sent as its capacity: it does not show that.
+    """
     (sent,) = struct.unpack(">f", struct.pack(">f", float(counts * unit_of_count)))
     (bits,) = struct.unpack(">I", struct.pack(">f", sent))
     above = Fraction(_single(bits + 1))
@@ -142,7 +144,8 @@ def as_float(counts: Fraction, unit_of_count: Fraction) -> Total:
     number = Fraction(sent)
     count = round(number / unit_of_count)
     least, greatest = ((number + other) / 2 / unit_of_count for other in (below, above))
-    return Total(count, min(count, math.ceil(least)), max(count, math.floor(greatest)))
+    low, high = min(count, math.ceil(least)), max(count, math.floor(greatest))
+    return Total(*(min(one, capacity - 1) for one in (count, low, high)))
 
 
 def _single(bits: int) -> float:
