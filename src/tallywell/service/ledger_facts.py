@@ -30,6 +30,7 @@ from tallywell.registers.quantity import Kind, Meaning, Quantity, RegisterMap
 from tallywell.registers.register_map import parse_map
 from tallywell.registers.tears import tears
 from tallywell.service.port_news import BACK, LOST
+from tallywell.service.pump_signals import RunSignal, hours_ms, reverse_m3, reverse_total, run_signals
 from tallywell.service.site import Point
 from tallywell.store.query import Reader
 
@@ -45,7 +46,8 @@ class PlanInForce:
 
     `map` None: the stored text is at fault; `books` None: the plan does not ask for that total. `scale` is that of the
     books' total (where another register scales it, each reading has its own), `tears` where it can tear, `flow` the
-    name of the flow rate ("" where there is none).
+    name of the flow rate ("" where there is none). `whole`: the map with what the ledger does not need; `run` and
+    `reverse`: what else a point's books take from it (see `of_point`).
     """
 
     map: RegisterMap | None
@@ -55,6 +57,9 @@ class PlanInForce:
     scale: Scale | None
     flow: str
     tears: tuple[int, ...] = ()
+    whole: RegisterMap | None = field(default=None, repr=False)
+    run: RunSignal | None = None
+    reverse: str = ""
 
 
 @dataclass(slots=True)
@@ -77,7 +82,7 @@ class Decoder:
         if plan.books is None:
             return None
         if not poll.got >> plan.books & 1:
-            return Missed(poll.seq, when, poll.fault or Fault.NO_ANSWER)
+            return Missed(poll.seq, when, poll.fault or Fault.NO_ANSWER, self._flow(poll, plan, plan.map))
         return self._reading(poll, when, plan, self._decoded(poll, plan.map, plan.reads))
 
     def maps_used(self) -> dict[str, str]:
@@ -85,15 +90,24 @@ class Decoder:
         return {plan.map_sha256: plan.map.name if plan.map else "unreadable map" for plan in self.plans.values()}
 
     def _reading(self, poll: Poll, when: When, plan: PlanInForce, decoded: Decoded) -> Reading | Missed:
-        books = decoded.books
+        books, values = decoded.books, decoded.values
+        value = values.get(plan.flow)
+        flow = None if value is None else value.si
         if books is None or books.total is None or plan.scale is None:
             fault = books.fault if books is not None else None
-            return Missed(poll.seq, when, fault or poll.fault or Fault.PLAN_MISMATCH)
-        value = decoded.values.get(plan.flow)
-        flow = None if value is None else value.si
+            return Missed(poll.seq, when, fault or poll.fault or Fault.PLAN_MISMATCH, flow)
         scale, words = books.scale or plan.scale, poll.raw or b""
-        running, status = self._running(flow), (decoded.not_counting, decoded.suspect)
-        return Reading(poll.seq, when, books.total, scale, flow, running, words, plan.tears, *status)
+        running = self._running(flow) if plan.run is None else plan.run.runs(values)
+        status = decoded.not_counting, decoded.suspect
+        beside = hours_ms(values, self.point.hour_meter), reverse_m3(values, plan.reverse)
+        return Reading(poll.seq, when, books.total, scale, flow, running, words, plan.tears, *status, *beside)
+
+    def _flow(self, poll: Poll, plan: PlanInForce, map_: RegisterMap) -> Fraction | None:
+        """The flow rate of a poll whose total did not come."""
+        if not poll.got or not plan.flow:
+            return None
+        value = self._decoded(poll, map_, plan.reads).values.get(plan.flow)
+        return None if value is None else value.si
 
     def _decoded(self, poll: Poll, map_: RegisterMap, reads: tuple[Read, ...]) -> Decoded:
         words = poll.plan, poll.got, poll.raw or b""
@@ -108,7 +122,7 @@ class Decoder:
     def _plan(self, plan_id: int) -> PlanInForce:
         known = self.plans.get(plan_id)
         if known is None:
-            known = self.plans[plan_id] = self.find(plan_id)
+            known = self.plans[plan_id] = of_point(self.find(plan_id), self.point)
         return known
 
 
@@ -127,7 +141,20 @@ def plan_in_force(map_: RegisterMap | None, sha256: str, reads: tuple[Read, ...]
     scale = None if map_.books is None else map_.books.scale
     books = books_read(map_, reads) if asks_for_books(map_, reads) else None
     tears_at = () if map_.books is None else tears(map_.books)
-    return PlanInForce(replace(map_, quantities=needed), sha256, reads, books, scale, flow, tears_at)
+    return PlanInForce(replace(map_, quantities=needed), sha256, reads, books, scale, flow, tears_at, map_)
+
+
+def of_point(plan: PlanInForce, point: Point) -> PlanInForce:
+    """With what the site file takes from this map beside the total, as far as the map has it."""
+    if plan.map is None or plan.whole is None:
+        return plan
+    run = run_signals(plan.whole).get(point.pump_running) if point.pump_running else None
+    reverse = reverse_total(plan.whole)
+    names = [run.quantity if run else "", point.hour_meter or "", reverse.name if reverse else ""]
+    own = [plan.whole.quantities[name] for name in names if name in plan.whole.quantities]
+    names += [quantity.factor.quantity for quantity in own if quantity.factor]
+    kept = {name: q for name, q in plan.whole.quantities.items() if name in plan.map.quantities or name in names}
+    return replace(plan, map=replace(plan.map, quantities=kept), run=run, reverse=reverse.name if reverse else "")
 
 
 def rules_of(point: Point) -> Rules:
@@ -139,6 +166,7 @@ def rules_of(point: Point) -> Rules:
         refresh_ms=refresh_ms,
         may_stop_unpowered=point.counts_without_external_power is not True,
         net=books is not None and books.is_net,
+        run_signal=point.pump_running is not None,
     )
 
 

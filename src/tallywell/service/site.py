@@ -121,7 +121,8 @@ class Point:
     """A place of measurement on a well. `map_name` is the map's file as written in the site file.
 
     `possible_rate` is what can physically pass (given, or the pipe's bore at 10 m/s), m3/s in its `si`.
-    `counts_without_external_power` None = unknown. `longest_outage` None = the site's.
+    `counts_without_external_power` None = unknown. `longest_outage` None = the site's. `pump_running` and `hour_meter`
+    name what the map tells of the pump (see `pump_signals`); with a run signal `running_above` is not used.
     """
 
     name: str
@@ -138,6 +139,8 @@ class Point:
     display: Display | None = None
     counts_without_external_power: bool | None = None
     longest_outage: Measure | None = None
+    pump_running: str | None = None
+    hour_meter: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

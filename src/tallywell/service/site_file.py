@@ -15,6 +15,7 @@ from tallywell.registers.quantity import Display, RegisterMap
 from tallywell.registers.register_map import parse_map
 from tallywell.service.foreseen import foresee
 from tallywell.service.permits import permits_of
+from tallywell.service.pump_signals import conditions_of, is_duration, run_signals
 from tallywell.service.site import (
     USUAL_OUTAGE,
     AnyLine,
@@ -313,6 +314,53 @@ def _judge_map(document: Document, name: str, form: PointForm, found: RegisterMa
         path = ("points", name, "running_above")
         what = f"{label_of(path)} has no effect, as the map has no flow_rate"
         document.complain(path, what, "remove it, or add flow_rate to the map", got="", warning=True)
+    _judge_pump(document, name, form, found)
+
+
+def _judge_pump(document: Document, name: str, form: PointForm, found: RegisterMap) -> None:
+    """What tells of the pump is in the map, can tell it, and comes with the total."""
+    signals = run_signals(found)
+    if form.pump_running is not None:
+        path: Path = ("points", name, "pump_running")
+        signal = signals.get(form.pump_running)
+        if signal is not None:
+            _judge_rhythm(document, path, found, signal.quantity)
+        elif form.pump_running in found.quantities or _stands_twice(found, form.pump_running):
+            what = f"{label_of(path)} does not say alone whether the pump runs"
+            near = [each for each in signals if form.pump_running in each.split(".") and "." in each]
+            document.complain(path, what, f"write one of {', '.join(near)}" if near else "name a bit or a coil")
+        else:
+            what = f"{label_of(path)} is neither a quantity nor a condition of the map"
+            document.complain(path, what, fields.suggestion(form.pump_running, signals))
+        if form.running_above is not None:
+            at = ("points", name, "running_above")
+            what = f"{label_of(at)} has no effect, as pump_running says whether the pump runs"
+            document.complain(at, what, "remove one of them", got="", warning=True)
+    if form.hour_meter is not None:
+        _judge_hour_meter(document, ("points", name, "hour_meter"), form.hour_meter, found)
+
+
+def _stands_twice(found: RegisterMap, condition: str) -> bool:
+    return any(condition in conditions_of(quantity) for quantity in found.quantities.values())
+
+
+def _judge_hour_meter(document: Document, path: Path, wanted: str, found: RegisterMap) -> None:
+    quantity = found.quantities.get(wanted)
+    if quantity is None:
+        durations = [name for name, each in found.quantities.items() if is_duration(each)]
+        what = f"{label_of(path)} is not among the quantities of the map"
+        document.complain(path, what, fields.suggestion(wanted, durations or found.quantities))
+    elif not is_duration(quantity):
+        what = f"{label_of(path)} is no duration in the map"
+        document.complain(path, what, f'give {wanted} there a unit such as "h", "0.1 h", "min" or "s"')
+    else:
+        _judge_rhythm(document, path, found, wanted)
+
+
+def _judge_rhythm(document: Document, path: Path, found: RegisterMap, name: str) -> None:
+    if found.books is not None and found.quantities[name].rhythm != found.books.rhythm:
+        what = f"{label_of(path)} is read in another rhythm than the books' total, and so has no effect"
+        document.complain(path, what, f'remove "every" of {name} in the map', got="", warning=True)
 
 
 def _point(document: Document, name: str, form: PointForm, maps: Mapping[str, RegisterMap | None]) -> Point | None:
@@ -339,6 +387,8 @@ def _point(document: Document, name: str, form: PointForm, maps: Mapping[str, Re
         display,
         form.counts_without_external_power,
         form.longest_outage,
+        form.pump_running,
+        form.hour_meter,
     )
 
 

@@ -280,7 +280,29 @@ class PointForm(Form):
         _accepts(measured("flow rate", least="0 gpm")),
         Key(
             "running_above: 20 gpm",
-            "the flow rate above which the pump counts as running: hours pumped come from it",
+            "the flow rate above which the pump counts as running: hours pumped come from it, unless `pump_running` is "
+            "given",
+            needed=False,
+        ),
+    ] = None
+    pump_running: Annotated[
+        str | None,
+        _accepts(label),
+        Key(
+            "pump_running: status.pump",
+            "what of the map says, while it is set, that the pump runs: a bit's name, a value's name of an enumeration "
+            "(with its quantity before it, `status.pump`, where the name stands twice), a coil or discrete input, or a "
+            "number without unit that is not 0. It is only read, and goes before `running_above`",
+            needed=False,
+        ),
+    ] = None
+    hour_meter: Annotated[
+        str | None,
+        _accepts(label),
+        Key(
+            "hour_meter: run_hours",
+            "the quantity of the map that counts the hours that the pump ran; its unit is a duration. Hours pumped "
+            "come from it first of all",
             needed=False,
         ),
     ] = None
