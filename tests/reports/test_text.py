@@ -8,7 +8,9 @@ import pytest
 from tallywell.ledger.periods import between, calendar_year, month
 from tallywell.readings.units import VOLUMES
 from tallywell.reports.model import Report
-from tallywell.reports.text import MOST_DAYS, WIDTH, text
+from tallywell.reports.table import WIDTH
+from tallywell.reports.text import text
+from tallywell.reports.text_point import MOST_DAYS
 from tests.reports.golden import same_as_golden
 from tests.reports.july import july_record
 from tests.service.made_record import SITE, at, made_record

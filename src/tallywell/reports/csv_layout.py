@@ -1,7 +1,8 @@
 """The report as CSV (RFC 4180: CRLF, commas, quotes doubled inside quotes; UTF-8): one table, one fact a row.
 
     point      name of the point; empty in rows of the whole report and of permits
-    section    report, point, meter, reading, segment, month, day, gap, rollover, remark, visit, permit
+    section    report, point, meter, reading, segment, estimate, unallocated, idle, test, seal, noted, month, day, gap,
+               rollover, remark, outage, visit, permit
     item       what the row is about: "volume", "2026-07-14", "begin", a serial number ...
     from, to   ISO 8601 with the offset from UTC that held then; half-open; `to` empty for an instant
     value      number (decimal point, no grouping) or text; "no readings" or "unknown" where it is not known, never 0
@@ -20,18 +21,17 @@ from zoneinfo import ZoneInfo
 
 from tallywell.ledger.intervals import NOTES, SURE, Kind
 from tallywell.readings.units import Measure
-from tallywell.reports import words
+from tallywell.reports import remark_words, stated_words, words
+from tallywell.reports.csv_rows import UNKNOWN, Row, span_cells, volume_cells
+from tallywell.reports.csv_stated import stated_rows, total_rows
 from tallywell.reports.dates import iso
 from tallywell.reports.decimals import decimal, plain
-from tallywell.reports.model import EdgeCount, PermitLine, PointReport, Report, Seen, Slice, Volume
+from tallywell.reports.model import EdgeCount, PermitLine, PointReport, Report, Seen, Slice
+from tallywell.reports.report_units import permit_unit, unit_of
 from tallywell.reports.shown_units import VolumeUnit, factor, rate_unit
-from tallywell.reports.text import permit_unit, unit_of
 
 COLUMNS = ("point", "section", "item", "from", "to", "value", "unit", "low", "high", "known_by", "words")
-UNKNOWN = "unknown"
 _FORMULA = ("=", "+", "-", "@", "\t", "\r")
-
-Row = dict[str, str]
 
 
 def csv(report: Report, unit: str | None = None) -> str:
@@ -62,7 +62,7 @@ def _whole(report: Report) -> Iterator[Row]:
         return {"section": "report", "item": item, "value": value, **more}
 
     yield said("site", report.site)
-    yield said("period", report.period.name, **_span(report.begin_ms, report.end_ms, zone))
+    yield said("period", report.period.name, **span_cells(report.begin_ms, report.end_ms, zone))
     yield said("time zone", zone.key)
     yield said("state", "provisional" if report.provisional else "not finalised", words=report.provisional)
     yield said("record as of", UNKNOWN if report.as_of_ms is None else iso(report.as_of_ms, zone))
@@ -80,6 +80,7 @@ def _point(point: PointReport, unit: VolumeUnit, zone: ZoneInfo) -> Iterator[Row
     for item, edge in (("begin", point.begin), ("end", point.end)):
         yield from _reading(item, edge, zone)
     yield from _segments(point, unit, zone)
+    yield from stated_rows(point, unit, zone)
     for section, slices in (("month", point.months), ("day", point.days)):
         yield from (_slice(section, each, unit, zone) for each in slices)
     yield from _happenings(point, unit, zone)
@@ -111,22 +112,24 @@ def _measured(item: str, of: Measure, said: str) -> Row:
 
 def _totals(point: PointReport, unit: VolumeUnit, zone: ZoneInfo) -> Iterator[Row]:
     begin_ms, end_ms = point.days[0].begin_ms, point.days[-1].end_ms
-    span = _span(begin_ms, end_ms, zone)
+    span = span_cells(begin_ms, end_ms, zone)
     unknown = point.no_readings or words.NO_READINGS
-    unread = "" if point.volume is None else words.unread(point.volume)
+    aside = stated_words.not_in_volume(point, unit, zone)
+    unread = "; ".join(filter(None, ["" if point.volume is None else words.unread(point.volume), *aside]))
     yield {
         "section": "point",
         "item": "volume",
         **span,
-        **_volume(point.volume, unit, unknown),
+        **volume_cells(point.volume, unit, unknown),
         "known_by": "metered in part" if unread else "",
-        "words": "; ".join(filter(None, [factor(unit.name), unread])),
+        "words": "; ".join(filter(None, [factor(unit.name), unread, stated_words.explicit_zero(point, zone)])),
     }
+    yield from total_rows(point, unit, span)
     rate = rate_unit(unit.name, point.rate_unit)
     for item, found in (("maximum rate", point.maximum), ("instantaneous peak", point.peak)):
         row = {"section": "point", "item": item, "unit": rate.name, "value": UNKNOWN}
         if found is not None:
-            at = _span(found.begin_ms, found.begin_ms + found.window_ms, zone)
+            at = span_cells(found.begin_ms, found.begin_ms + found.window_ms, zone)
             row |= {**at, "value": rate.number(found.m3s, grouped=False)}
         yield row
     yield _hours(point)
@@ -160,7 +163,7 @@ def _meters(point: PointReport, zone: ZoneInfo) -> Iterator[Row]:
         span = {"from": iso(meter.begin_ms, zone), "to": "" if meter.end_ms is None else iso(meter.end_ms, zone)}
         first = meter.first_count or UNKNOWN
         row = {"section": "meter", "item": meter.serial or UNKNOWN, **span, "value": first, "unit": "face"}
-        yield row | {"known_by": f"entered by {meter.author}", "words": meter.fault}
+        yield row | {"known_by": f"entered by {meter.author}", "words": stated_words.meter(meter, zone)}
 
 
 def _reading(item: str, edge: EdgeCount | None, zone: ZoneInfo) -> Iterator[Row]:
@@ -189,18 +192,20 @@ def _count(item: str, seen: Seen, zone: ZoneInfo) -> Row:
 
 def _segments(point: PointReport, unit: VolumeUnit, zone: ZoneInfo) -> Iterator[Row]:
     for segment in point.segments:
-        span = _span(segment.begin.utc_ms, segment.end.utc_ms, zone)
+        span = span_cells(segment.begin.utc_ms, segment.end.utc_ms, zone)
         rounds = f" + {segment.rollovers} x {segment.capacity}" if segment.rollovers else ""
         said = f"{segment.end.count} - {segment.begin.count}{rounds} = {segment.counts} counts"
         volume = unit.number(segment.counts * segment.one_count_m3, grouped=False)
         row = {"section": "segment", "item": segment.serial or UNKNOWN, **span, "value": volume, "unit": unit.name}
-        yield row | {"known_by": "entered" if segment.confirmed else "not confirmed by an entry", "words": said}
+        known_by = "entered" if segment.confirmed else "not confirmed by an entry"
+        yield row | {"known_by": "withheld from this well" if segment.withheld else known_by, "words": said}
 
 
 def _slice(section: str, each: Slice, unit: VolumeUnit, zone: ZoneInfo) -> Row:
-    row = {"section": section, "item": each.label, **_span(each.begin_ms, each.end_ms, zone)}
+    row = {"section": section, "item": each.label, **span_cells(each.begin_ms, each.end_ms, zone)}
     known_by = "" if each.volume is None else _known_by(each)
-    return row | _volume(each.volume, unit, words.NO_READINGS) | {"known_by": known_by, "words": words.mark(each)}
+    unknown = words.WITHHELD if each.withheld else words.NO_READINGS
+    return row | volume_cells(each.volume, unit, unknown) | {"known_by": known_by, "words": words.mark(each)}
 
 
 def _known_by(each: Slice) -> str:
@@ -214,16 +219,20 @@ def _known_by(each: Slice) -> str:
 
 def _happenings(point: PointReport, unit: VolumeUnit, zone: ZoneInfo) -> Iterator[Row]:
     for number, gap in enumerate(point.gaps, start=1):
-        row = {"section": "gap", "item": str(number), **_span(gap.begin_ms, gap.end_ms, zone)}
-        yield row | _volume(gap.volume, unit, UNKNOWN) | {"words": words.gap_cause(gap, zone)}
+        row = {"section": "gap", "item": str(number), **span_cells(gap.begin_ms, gap.end_ms, zone)}
+        yield row | volume_cells(gap.volume, unit, UNKNOWN) | {"words": words.gap_cause(gap, zone)}
     for rollover in point.rollovers:
         row = {"section": "rollover", "item": str(rollover.times), "from": iso(rollover.utc_ms, zone)}
         yield row | {"value": str(rollover.capacity), "unit": "counts", "words": "went round at this capacity"}
     for remark in point.remarks:
-        row = {"section": "remark", "item": remark.kind.value, **_span(remark.first.utc_ms, remark.last.utc_ms, zone)}
-        volume = {} if remark.kind in NOTES else _volume(remark.volume, unit, UNKNOWN)
+        row = {
+            "section": "remark",
+            "item": remark.kind.value,
+            **span_cells(remark.first.utc_ms, remark.last.utc_ms, zone),
+        }
+        volume = {} if remark.kind in NOTES else volume_cells(remark.volume, unit, UNKNOWN)
         not_counted = {} if remark.counted or not volume else {"value": "not counted"}
-        yield row | volume | not_counted | {"words": words.remark(remark, unit)}
+        yield row | volume | not_counted | {"words": remark_words.remark(remark, unit, zone)}
 
 
 def _visits(point: PointReport, zone: ZoneInfo) -> Iterator[Row]:
@@ -231,15 +240,20 @@ def _visits(point: PointReport, zone: ZoneInfo) -> Iterator[Row]:
         row = {"section": "visit", "item": "hand reading", "from": iso(visit.utc_ms, zone), "value": visit.shows}
         register = "" if visit.register is None else f"; register at {visit.register.seen.face}"
         said = words.visit_words(visit) + register + (f"; {visit.note}" if visit.note else "")
-        yield row | {"unit": "face", "known_by": f"read by {visit.author}", "words": said}
+        known_by = f"read by {visit.author}" + (", the agency's own person" if visit.agency else "")
+        yield row | {"unit": "face", "known_by": known_by, "words": said}
 
 
 def _permit(permit: PermitLine, unit: VolumeUnit, report: Report) -> Iterator[Row]:
-    span = _span(report.begin_ms, report.end_ms, report.zone)
-    row = {"section": "permit", "item": permit.name, **span, **_volume(permit.volume, unit, UNKNOWN)}
+    span = span_cells(report.begin_ms, report.end_ms, report.zone)
+    row = {"section": "permit", "item": permit.name, **span, **volume_cells(permit.volume, unit, UNKNOWN)}
     called = "" if permit.called == permit.name else permit.called
     in_part = "metered in part" if permit.volume is not None and words.permit(permit) else ""
     yield row | {"known_by": in_part, "words": ", ".join(filter(None, [permit.kind, called, words.permit(permit)]))}
+    if permit.total_m3 is not None:
+        total = {"value": unit.number(permit.total_m3, grouped=False), "unit": unit.name}
+        said = {"known_by": "metered and estimated", "words": stated_words.NO_BOUNDS}
+        yield {"section": "permit", "item": f"{permit.name}, with the estimates", **span, **total, **said}
     authorised = permit.authorised
     year = f"a year from {permit.year_starts[0]:02d}-{permit.year_starts[1]:02d}"
     amount = {"value": UNKNOWN} if authorised is None else {"value": plain(authorised.number), "unit": authorised.unit}
@@ -249,15 +263,4 @@ def _permit(permit: PermitLine, unit: VolumeUnit, report: Report) -> Iterator[Ro
         row = {"section": "permit", "point": share.point, "item": f"{permit.name}, share {plain(share.share)}"}
         dates = [f"from {share.starts}"] if share.starts else []
         dates += [f"to before {share.ends}"] if share.ends else []
-        yield row | _volume(volume, unit, UNKNOWN) | {"words": ", ".join(dates)}
-
-
-def _volume(volume: Volume | None, unit: VolumeUnit, unknown: str) -> Row:
-    if volume is None:
-        return {"value": unknown, "unit": unit.name}
-    value, low, high = (unit.number(m3, grouped=False) for m3 in (volume.m3, volume.low_m3, volume.high_m3))
-    return {"value": value, "unit": unit.name, "low": low, "high": high}
-
-
-def _span(begin_ms: int, end_ms: int, zone: ZoneInfo) -> Row:
-    return {"from": iso(begin_ms, zone), "to": "" if end_ms == begin_ms else iso(end_ms, zone)}
+        yield row | volume_cells(volume, unit, UNKNOWN) | {"words": ", ".join(dates)}

@@ -14,29 +14,11 @@ from zoneinfo import ZoneInfo
 from tallywell.ledger.intervals import Flag, Kind
 from tallywell.ledger.periods import Period
 from tallywell.ledger.rates import Hours, Rate
-from tallywell.readings.quantities import Cause
+from tallywell.readings.quantities import Cause, Change
 from tallywell.readings.units import Measure
 from tallywell.reports.face import Face
-
-
-@dataclass(frozen=True, slots=True)
-class Volume:
-    """A volume and the bounds of what may have flowed, m3.
-
-    `unread_ms`: time before the first or after the last reading; what flowed then is unknown and in none of the three.
-    """
-
-    m3: Fraction
-    low_m3: Fraction
-    high_m3: Fraction
-    unread_ms: int = 0
-
-    def __add__(self, other: "Volume") -> "Volume":
-        unread_ms = self.unread_ms + other.unread_ms
-        return Volume(self.m3 + other.m3, self.low_m3 + other.low_m3, self.high_m3 + other.high_m3, unread_ms)
-
-    def __mul__(self, share: Fraction) -> "Volume":
-        return Volume(self.m3 * share, self.low_m3 * share, self.high_m3 * share, self.unread_ms)
+from tallywell.reports.stated_lines import NOTHING_STATED, StatedLines
+from tallywell.reports.volume import Total, Volume
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +39,8 @@ class How(StrEnum):
     ESTIMATED = "estimated: it lies in a gap and is divided by time across it"
     FIRST = "the first reading on record; the period began before it"
     LAST = "the last reading on record; the period went on after it"
-    ENTERED = "the installation's first count, as entered"
+    ENTERED = "as entered: an installation's first count, a final count, or the face at the end of a season"
+    UNALLOCATED = "inside a stretch whose counts belong to neither side"
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +57,10 @@ class EdgeCount:
 
 @dataclass(frozen=True, slots=True)
 class SegmentLine:
-    """One totalizer's share of the period: counts = end - begin + rollovers x capacity. `confirmed`: by an entry."""
+    """One totalizer's share of the period: counts = end - begin + rollovers x capacity. `confirmed`: by an entry.
+
+    `withheld`: the meter gave another serial number and no entry explains it, so its counts are not the well's.
+    """
 
     id: str
     serial: str | None
@@ -85,6 +71,7 @@ class SegmentLine:
     capacity: int
     counts: int
     one_count_m3: Fraction
+    withheld: bool = False
 
     @property
     def balances(self) -> bool:
@@ -96,6 +83,7 @@ class Slice:
     """One local day, or the part of a month inside the period; `label` "2026-07-14" or "2026-07".
 
     `volume` None: no readings, or none that meters. `reached_ms`: how much of it lies between readings that meter.
+    `withheld`: readings of a meter whose counts are withheld lie in it.
     """
 
     label: str
@@ -107,6 +95,7 @@ class Slice:
     rollovers: int
     kinds: frozenset[Kind]
     estimated: bool
+    withheld: bool = False
 
     @property
     def expected_ms(self) -> int:
@@ -125,6 +114,35 @@ class GapLine:
 
 
 @dataclass(frozen=True, slots=True)
+class UnallocatedLine:
+    """Counts between two readings whose time is not known, and why; the volume is in no day nor month that they cross.
+
+    `inside`: both readings lie in the period, so that its volume has them; else neither neighbouring period does.
+    `season`: a season lies between them, else readings without a date.
+    """
+
+    begin_ms: int
+    end_ms: int
+    volume: Volume
+    inside: bool
+    season: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Outage:
+    """The meter did not work, or may not have: dates cut to the period, the last reading before and the first after.
+
+    None: there is no such reading yet, or none near the period. `why`: as in readings.faults, or the kind's words.
+    """
+
+    begin_ms: int
+    end_ms: int
+    why: tuple[str, ...]
+    before: Seen | None = None
+    after: Seen | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class RolloverLine:
     """The totalizer went round `times` times at `capacity` counts, first seen at `utc_ms`."""
 
@@ -135,9 +153,12 @@ class RolloverLine:
 
 @dataclass(frozen=True, slots=True)
 class Remark:
-    """Something that is not plainly metered. `first` and `last` are the readings on either side of it.
+    """Something that is not plainly metered, for one interval or for several of one kind that follow one another.
 
-    `counted`: whether `volume` stands in the books; else only its bounds mean anything.
+    `first` and `last`: the readings on either side. `intervals`: how many there are between two readings; the volume
+    and its bounds are their sums. `counted`: whether `volume` stands in the books; else only its bounds mean anything.
+    `conditions`: the meter's own names of what is wrong with it. `causes`: missed polls by fault, and what happened.
+    `settled_by`: what settled a question, where one was.
     """
 
     first: Seen
@@ -148,6 +169,11 @@ class Remark:
     volume: Volume
     counted: bool
     segment: str
+    intervals: int = 1
+    conditions: tuple[str, ...] = ()
+    missed: tuple[tuple[str, int], ...] = ()
+    causes: tuple[Cause, ...] = ()
+    settled_by: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,6 +181,7 @@ class VisitLine:
     """A hand reading beside the register. `more`: counts that the face shows above it (below: negative).
 
     0: the face lies between the bounds; None: no reading close enough to compare, or `fault` says why not.
+    `agency`: the agency's own person read it.
     """
 
     utc_ms: int
@@ -164,11 +191,17 @@ class VisitLine:
     more: int | None
     note: str = ""
     fault: str = ""
+    agency: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class MeterLine:
-    """An installation entry: which meter from when to when (None: still there), its first count as the face showed."""
+    """A meter as entered: from when to when (None: still there), its first count as the face showed.
+
+    `converter`: its serial number, where it has one of its own. `old_final`: what the face of the meter before it
+    showed at last ("unreadable" too; None: there was none). `seal_removed`, `seal`: wire seals. `other`: the other
+    point where it was moved from, or to (`change` REMOVED).
+    """
 
     serial: str
     begin_ms: int
@@ -176,6 +209,14 @@ class MeterLine:
     first_count: str | None
     author: str
     fault: str = ""
+    change: Change = Change.INSTALLED
+    converter: str | None = None
+    old_final: str | None = None
+    seal_removed: str | None = None
+    seal: str | None = None
+    sensor_kept: bool = False
+    other: str | None = None
+    note: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -206,7 +247,9 @@ class Place:
 class PointReport:
     """One point in one period. `face_stated` False: the register's own step stands in for a face not in the site file.
 
-    `no_readings`: why there is nothing to report, if so; then `volume`, `begin` and `end` are None.
+    `volume`: what was metered. `total`: that and the estimates; None where there is none of them. `unallocated`: counts
+    that belong to none of the days, or to neither side of the period's edge. `no_readings`: why there is nothing to
+    report, if so; then `volume`, `begin` and `end` are None.
     """
 
     place: Place
@@ -233,17 +276,22 @@ class PointReport:
     remarks: tuple[Remark, ...]
     visits: tuple[VisitLine, ...]
     no_readings: str = ""
+    stated: StatedLines = NOTHING_STATED
+    total: Total | None = None
+    unallocated: tuple[UnallocatedLine, ...] = ()
+    outages: tuple[Outage, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
 class ShareLine:
-    """A point's part in a permit; dates are local and half-open, None = without end."""
+    """A point's part in a permit; dates are local and half-open, None = without end. `total`: with the estimates."""
 
     point: str
     share: Fraction
     starts: date | None
     ends: date | None
     volume: Volume | None
+    total: Total | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -260,6 +308,14 @@ class PermitLine:
     year_starts: tuple[int, int]
     shares: tuple[ShareLine, ...]
     volume: Volume | None
+
+    @property
+    def total_m3(self) -> Fraction | None:
+        """What was metered and what was estimated; None where nothing was estimated."""
+        if all(share.total is None for share in self.shares):
+            return None
+        parts = (share.total.m3 if share.total else share.volume.m3 if share.volume else 0 for share in self.shares)
+        return sum((share.share * part for share, part in zip(self.shares, parts, strict=True)), Fraction(0))
 
     @property
     def unknown(self) -> tuple[str, ...]:

@@ -3,6 +3,8 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+WIDTH = 100  # of a screen, and of a sheet in a small type
+
 
 @dataclass(frozen=True, slots=True)
 class Column:

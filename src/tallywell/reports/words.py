@@ -1,14 +1,14 @@
-"""The report's sentences: causes of gaps, what is not plainly metered, marks of a day. One place for all layouts."""
+"""The report's sentences: causes of gaps, marks of a day, visits. One place for all layouts."""
 
 from collections.abc import Iterable, Sequence
 from zoneinfo import ZoneInfo
 
-from tallywell.ledger.intervals import Flag, Kind
+from tallywell.ledger.intervals import Kind
 from tallywell.ledger.suspect import FROZEN
 from tallywell.readings.quantities import STARTED, STOPPED, UNCLEAN_END, Away, Cause
 from tallywell.reports.dates import MINUTE_MS, duration, with_offset
-from tallywell.reports.model import GapLine, PermitLine, Remark, Seen, Slice, VisitLine, Volume
-from tallywell.reports.shown_units import VolumeUnit
+from tallywell.reports.model import GapLine, PermitLine, Seen, Slice, VisitLine
+from tallywell.reports.volume import Volume
 
 FAULTS = {
     "no_answer": "the meter did not answer",
@@ -44,19 +44,7 @@ HAPPENED = {
     "after_last": "after the last good reading on record",
     "record_ends": "the record ends in it, so part of it may be still to come",
 }
-_FLAGS = {
-    Flag.TIME_UNCERTAIN: "its time is uncertain",
-    Flag.UNDATED_INSIDE: "readings inside it have no date",
-    Flag.GLITCH_INSIDE: "a reading inside it was set aside",
-    Flag.UNCONFIRMED: "no entry confirms this meter",
-    Flag.FIRST_COUNT_UNKNOWN: "the first count of the installation was not noted, so what ran before is unknown",
-    Flag.SCALE_CHANGED: "the volume of one count changed here",
-    Flag.FROZEN: "the meter was frozen in it",
-    Flag.WITHIN_STEP: "the total was lower by less than its own step",
-    Flag.SEVERAL_ROUNDS: "the totalizer may have gone round more often",
-    Flag.RESET_FITS: "a reset would fit as well as a rollover",
-}
-NO_READINGS = "no readings"
+NO_READINGS, WITHHELD = "no readings", "withheld"
 CLOSING = (
     "This report is made from the record of the meter alone. Your own permit and your agency decide what must be "
     "reported, in which form, and how what is not plainly metered is to be treated."
@@ -74,7 +62,7 @@ def cause(missed: Iterable[tuple[str, int]], happened: Iterable[Cause], zone: Zo
     if UNCLEAN_END in causes or STOPPED in causes:
         causes = [each for each in causes if each != STARTED]  # that it was started again is plain
     said = [away(each, zone) if isinstance(each, Away) else _happened(each) for each in causes]
-    said += [f"{FAULTS.get(fault, fault)} ({_polls(times)})" for fault, times in missed]
+    said += [f"{FAULTS.get(fault, fault)} ({polls(times)})" for fault, times in missed]
     return "; ".join(said) or "cause unknown"
 
 
@@ -97,28 +85,17 @@ def away(of: Away, zone: ZoneInfo) -> str:
     return what + when
 
 
-def remark(of: Remark, unit: VolumeUnit) -> str:
-    """One sentence: what was seen, what the books make of it, what to do."""
-    said = _KIND_SENTENCES[of.kind](of, unit)
-    flags = [_FLAGS[flag] for flag in sorted(of.flags) if flag in _FLAGS and flag.value != of.kind.value]
-    return said + "".join(f"; {flag}" for flag in flags) + "."
-
-
-def bounded(of: Remark, unit: VolumeUnit) -> str:
-    """ "0 and 5 US gal", to stand behind "between"."""
-    return f"{unit.number(of.volume.low_m3)} and {unit.text(of.volume.high_m3)}"
-
-
 def mark(day: Slice) -> str:
     """What is to be said of a day or month beside its volume; empty when it is plainly metered from end to end."""
     if not day.reached_ms:
-        return ""
+        return "its meter is not known to be this well's" if day.withheld else ""
     marks = []
     if day.estimated:
         marks.append("wholly in a gap" if not day.covered_ms else "divided inside a gap")
     if day.reached_ms < day.expected_ms:
         marks.append(f"{hours(day.reached_ms)} of {hours(day.expected_ms)} h known")
     quiet = {Kind.METERED, Kind.ACROSS_GAP} if day.estimated else {Kind.METERED}
+    marks += ["withheld in part"] if day.withheld else []
     marks += [_MARKS.get(kind, kind.value) for kind in sorted(day.kinds - quiet)]
     if day.rollovers:
         marks.append("rollover")
@@ -168,105 +145,10 @@ def visit_words(visit: VisitLine) -> str:
     return f"{abs(visit.more):,} counts {side} the register"
 
 
-def _polls(times: int) -> str:
+def polls(times: int) -> str:
     return "1 poll" if times == 1 else f"{times:,} polls"
 
 
-def _span(of: Remark) -> str:
-    return f"from {of.first.count:,} to {of.last.count:,} counts"
-
-
-def _metered(of: Remark, unit: VolumeUnit) -> str:
-    return f"metered, {unit.text(of.volume.m3)}, between {bounded(of, unit)}"
-
-
-def _across_gap(of: Remark, unit: VolumeUnit) -> str:
-    return f"{unit.text(of.volume.m3)} metered across a gap, between {bounded(of, unit)}"
-
-
-def _first_count(of: Remark, unit: VolumeUnit) -> str:
-    return f"{unit.text(of.volume.m3)} counted from the first count of the installation to the first reading"
-
-
-def _question(of: Remark, unit: VolumeUnit) -> str:
-    return (
-        f"the total went {_span(of)} and more than one explanation fits; the least of them, {unit.text(of.volume.m3)}, "
-        f"is counted, and between {bounded(of, unit)} may have flowed; state what happened"
-    )
-
-
-def _decrease(of: Remark, unit: VolumeUnit) -> str:
-    return (
-        f"the total fell {_span(of)}, which is no rollover; nothing is counted for it, and between "
-        f"{bounded(of, unit)} may have flowed; if the meter was changed or reset, enter the installation"
-    )
-
-
-def _reset(of: Remark, unit: VolumeUnit) -> str:
-    return (
-        f"the total fell {_span(of)}, near zero, and goes on from there: it was reset, or another meter is there; "
-        f"nothing is counted for it, and between {bounded(of, unit)} may have flowed; enter what happened"
-    )
-
-
-def _impossible(of: Remark, unit: VolumeUnit) -> str:
-    return (
-        f"the total went {_span(of)}, more than the pipe can pass in that time; nothing is counted for it, and between "
-        f"{bounded(of, unit)} may have flowed; if the meter was changed, enter the installation"
-    )
-
-
-def _glitch(of: Remark, _unit: VolumeUnit) -> str:
-    return f"a reading of {of.first.count:,} counts fits neither the one before nor those after; it is set aside"
-
-
-def _torn(of: Remark, _unit: VolumeUnit) -> str:
-    return (
-        f"a reading of {of.first.count:,} counts is torn: the meter gave words of two instants, so that it is wrong by "
-        "what the lower ones count; it is set aside"
-    )
-
-
-def _frozen(of: Remark, _unit: VolumeUnit) -> str:
-    return (
-        f"from this reading on, at {of.first.count:,} counts, the meter sends the same words to the last bit, a flow "
-        "rate among them: it is frozen, and what flowed since is not known; look at its face"
-    )
-
-
-def _undecided(of: Remark, _unit: VolumeUnit) -> str:
-    return f"a reading of {of.first.count:,} counts does not follow from those before; later readings will decide"
-
-
-def _scale(of: Remark, unit: VolumeUnit) -> str:
-    return (
-        f"the volume of one count changed between {of.first.count:,} and {of.last.count:,} counts; nothing is counted "
-        f"across it, and between {bounded(of, unit)} may have flowed"
-    )
-
-
-def _change_out(of: Remark, unit: VolumeUnit) -> str:
-    return (
-        f"meter changed: the old one was last read at {of.first.count:,} counts; what it counted after that reading is "
-        f"not known and not counted, and between {bounded(of, unit)} may have flowed"
-    )
-
-
-_KIND_SENTENCES = {
-    Kind.METERED: _metered,
-    Kind.ACROSS_GAP: _across_gap,
-    Kind.FROM_FIRST_COUNT: _first_count,
-    Kind.QUESTION: _question,
-    Kind.UNEXPLAINED_DECREASE: _decrease,
-    Kind.RESET: _reset,
-    Kind.IMPOSSIBLE_STEP: _impossible,
-    Kind.GLITCH: _glitch,
-    Kind.TORN: _torn,
-    Kind.FROZEN: _frozen,
-    Kind.UNDECIDED: _undecided,
-    Kind.SCALE_CHANGED: _scale,
-    Kind.CHANGE_OUT: _change_out,
-}
 _MARKS = {
     Kind.ACROSS_GAP: "gap",
     Kind.QUESTION: "question open",
@@ -275,4 +157,9 @@ _MARKS = {
     Kind.GLITCH: "reading set aside",
     Kind.TORN: "torn reading set aside",
     Kind.FROZEN: "meter frozen",
+    Kind.TO_FINAL_COUNT: "to final count",
+    Kind.LOWER_BOUND: "lower bound",
+    Kind.NOT_COUNTING: "not counting",
+    Kind.SUSPECT: "suspect",
+    Kind.SHUT_DOWN: "shut down",
 }

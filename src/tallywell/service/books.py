@@ -17,7 +17,8 @@ from tallywell.readings.facts import Entry
 from tallywell.readings.quantities import Cause, HandReading, Happened, LedgerFact, Missed, Reading
 from tallywell.registers.factors import farthest
 from tallywell.registers.quantity import Kind, Quantity, RegisterMap
-from tallywell.reports.build import PointFacts, PointTally, Visit, VolumeBetween
+from tallywell.reports.build import PointFacts, PointTally, Visit
+from tallywell.reports.estimating import Stretch as SharedStretch
 from tallywell.reports.face import Face
 from tallywell.reports.model import (
     GapLine,
@@ -28,8 +29,9 @@ from tallywell.reports.model import (
     Register,
     Report,
     ShareLine,
-    Volume,
 )
+from tallywell.reports.stated_lines import NotTaken, Stated
+from tallywell.reports.volume import Total, Volume
 from tallywell.service.accepted import Accepted
 from tallywell.service.ledger_facts import Decoder, Reach, Stream, plan_on_record, reach_of, rules_of
 from tallywell.service.settings_noted import serials_read
@@ -84,6 +86,7 @@ def face_by_map(register_map: RegisterMap, books: Quantity) -> tuple[Face, bool]
 
 
 Stretch = tuple[date, date]  # of local days, the second no longer of it
+Known = tuple[Volume | None, Total | None]  # what was metered, and that with the estimates, where there are any
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,7 +97,7 @@ class _Gathered:
     """
 
     report: PointReport
-    shared: dict[Stretch, Volume | None]
+    shared: dict[Stretch, Known]
     maps: dict[str, str]
     settled: bool
 
@@ -165,16 +168,16 @@ class _Books:
 
     def point(self, point: Point, as_of_ms: int | None) -> _Gathered:
         point_id = self.reader.point_id(point.name)
-        face, stated = face_of(point)
+        face, face_stated = face_of(point)
         scale = _books_quantity(point).scale
         said = Told() if point_id is None else told(self.entries, Of(point_id, point.name, face, scale))
         hung = changes_of(said.installed, serials_read(self.reader, point))
-        visits = _visits(said)
+        visits, stated = _visits(said), _stated(said)
         edges = edges_ms(self.period, self.site.zone)
         silence = _Silence(edges[0], edges[-1])
         decoder = Decoder(partial(plan_on_record, self.reader), point)
-        tally = PointTally(self.period, self.site.zone, [visit.utc_ms for visit in visits])
-        shared = self._shared(point)
+        tally = PointTally(self.period, self.site.zone, [visit.utc_ms for visit in visits], face, stated)
+        shared = self._shared(point, said)
         settled = False
         if point_id is not None:
             stream = Stream(self.reader, decoder, point_id, rules_of(point), self.reach, hung)
@@ -190,8 +193,7 @@ class _Books:
         known = PointFacts(
             place=_place(point, self.site),
             register=_register(point),
-            face=face,
-            face_stated=stated,
+            face_stated=face_stated,
             rate_unit=_rate_unit(point),
             running_above=point.running_above,
             meters=_meter_lines(said),
@@ -202,11 +204,15 @@ class _Books:
         volumes = {stretch: share.close() for stretch, share in shared.items()}
         return _Gathered(tally.report(known), volumes, decoder.maps_used(), settled)
 
-    def _shared(self, point: Point) -> dict[Stretch, VolumeBetween]:
+    def _shared(self, point: Point, said: Told) -> dict[Stretch, SharedStretch]:
         """The stretches of the period in which the point's shares stand, being added up; its whole is known anyway."""
         shares = [each for permit in self.site.permits.values() for each in permit.shares if each.point == point.name]
         stretches = {_stretch(share, self.period) for share in shares} - {None, (self.period.first, self.period.end)}
-        return {each: VolumeBetween(*(midnight_ms(day, self.site.zone) for day in each)) for each in stretches if each}
+        zone, estimates = self.site.zone, said.estimates
+        return {
+            (first, end): SharedStretch(estimates, midnight_ms(first, zone), midnight_ms(end, zone))
+            for first, end in filter(None, stretches)
+        }
 
 
 def with_hands(facts: Iterable[LedgerFact], hands: Sequence[HandReading]) -> Iterator[LedgerFact | HandReading]:
@@ -234,11 +240,48 @@ def _meter_lines(told: Told) -> tuple[MeterLine, ...]:
 
 
 def _meter_line(meter: Meter) -> MeterLine:
-    return MeterLine(meter.serial, meter.about_ms, None, meter.first_count, meter.author)
+    return MeterLine(
+        serial=meter.serial,
+        begin_ms=meter.about_ms,
+        end_ms=None,
+        first_count=meter.first_count,
+        author=meter.author,
+        change=meter.change,
+        converter=meter.converter,
+        old_final=meter.old_final,
+        seal_removed=meter.seal_removed,
+        seal=meter.seal,
+        sensor_kept=meter.sensor_kept,
+        other=meter.other,
+        note=meter.note,
+    )
+
+
+def _stated(told: Told) -> Stated:
+    """What is said of the point beside its meters and visits, whose unreadable entries stand in their own places."""
+    elsewhere = METERS | {"visit"}
+    not_taken = [
+        NotTaken(one.about_ms, one.entry.kind, one.entry.author, one.why)
+        for one in told.unread
+        if one.entry.kind not in elsewhere
+    ]
+    return Stated(
+        estimates=tuple(told.estimates),
+        seasons=told.seasons,
+        settled=tuple(told.settled),
+        out_of_use=tuple(told.out_of_use),
+        tests=tuple(told.tests),
+        seals=tuple(told.seals),
+        remarks=tuple(told.remarks),
+        not_taken=tuple(not_taken),
+        entries=tuple(told.served),
+    )
 
 
 def _visits(told: Told) -> tuple[Visit, ...]:
-    found = [Visit(one.about_ms, one.shows, one.author, one.note, one.reading) for one in told.visits]
+    found = [
+        Visit(one.about_ms, one.shows, one.author, one.note, one.reading, agency=one.agency) for one in told.visits
+    ]
     found += [
         Visit(one.about_ms, "unknown", one.entry.author, "", None, one.why)
         for one in told.unread
@@ -323,8 +366,9 @@ def _share(share: Share, of: _Gathered, period: Period) -> ShareLine | None:
     stretch = _stretch(share, period)
     if stretch is None:
         return None
-    volume = of.report.volume if stretch == (period.first, period.end) else of.shared[stretch]
-    return ShareLine(share.point, share.share, share.starts, share.ends, volume)
+    whole = of.report.volume, of.report.total
+    volume, total = whole if stretch == (period.first, period.end) else of.shared[stretch]
+    return ShareLine(share.point, share.share, share.starts, share.ends, volume, total)
 
 
 def _stretch(share: Share, period: Period) -> Stretch | None:
