@@ -104,8 +104,8 @@ def test_hours_and_reverse_volume_come_with_the_total() -> None:
     assert found.hour_meter_ms == 12_3 * 360_000
     assert found.reverse_m3 == 7 * GALLON
     assert found.running is False  # by running_above, as there is no run signal
-    assert hour_meter_step_ms(a_map(), "run_hours") == 360_000
-    assert hour_meter_step_ms(a_map(), None) == 0
+    assert hour_meter_step_ms(a_map(), "run_hours", 60_000) == 360_000
+    assert hour_meter_step_ms(a_map(), None, 60_000) == 0
 
 
 def test_a_name_that_stands_twice_needs_its_quantity() -> None:
@@ -142,3 +142,25 @@ def test_check_says_what_is_wrong(keys: str, says: str) -> None:
 
 def test_check_is_content_with_what_is_right() -> None:
     assert said("pump_running: status.pump, hour_meter: run_hours") == []
+
+
+def test_an_hour_meter_in_a_rhythm_of_its_own_goes_with_the_next_reading() -> None:
+    text = MAP.replace("unit: 0.1 h}", "unit: 0.1 h, every: 1 h}")
+    found, _ = parse_map(text, "m.yaml")
+    assert found is not None
+    hourly, main = (reads(found, ["run_hours"]), reads(found, ["forward_total"]))
+    rate = Measure(Fraction(2000), "gpm", 2000 * GALLON / 60)
+    point = Point("north", "", "", "", 17, "", found, 60_000, rate, hour_meter="run_hours")
+    decoder = Decoder(lambda number: plan_in_force(found, "", (hourly, main)[number]), point)
+
+    def fact(seq: int, plan: int, boot_ms: int, words: str) -> Reading | Missed | None:
+        when = When(1, boot_ms, boot_ms, 0)
+        return decoder.fact(Poll(seq, 1, 1, plan, boot_ms, 0, 0, 1, bytes.fromhex(words), None, None), when)
+
+    assert fact(1, 0, 0, "007b") is None
+    shown = [fact(2, 1, 100, "000003e8"), fact(3, 1, 60_100, "000003e9")]
+    assert [one.hour_meter_ms for one in shown if isinstance(one, Reading)] == [44_280_000, None]
+    assert fact(4, 0, 60_200, "007c") is None
+    assert isinstance(late := fact(5, 1, 300_000, "000003e9"), Reading)
+    assert late.hour_meter_ms is None
+    assert hour_meter_step_ms(found, "run_hours", 60_000) == 420_000

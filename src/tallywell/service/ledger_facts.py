@@ -67,12 +67,14 @@ class Decoder:
     """Rows -> ledger facts. Each plan is looked up once, by `find` (see `plan_on_record`); those that served are kept.
 
     `last`: plan, reads that came, words and what they mean: a pump that stands still sends the same for hours.
+    `hours`: what the hour meter showed in a poll of its own, for the next reading.
     """
 
     find: Callable[[int], PlanInForce]
     point: Point
     plans: dict[int, PlanInForce] = field(default_factory=dict)
     last: tuple[int, int, bytes, Decoded] | None = None
+    hours: tuple[When, int] | None = None
 
     def fact(self, poll: Poll, when: When) -> Reading | Missed | None:
         """A good reading of the books' total, a missed poll, or None for a poll that does not ask for that total."""
@@ -80,6 +82,7 @@ class Decoder:
         if plan.map is None:
             return Missed(poll.seq, when, Fault.PLAN_MISMATCH)
         if plan.books is None:
+            self._note_hours(poll, when, plan, plan.map)
             return None
         if not poll.got >> plan.books & 1:
             return Missed(poll.seq, when, poll.fault or Fault.NO_ANSWER, self._flow(poll, plan, plan.map))
@@ -99,8 +102,23 @@ class Decoder:
         scale, words = books.scale or plan.scale, poll.raw or b""
         running = self._running(flow) if plan.run is None else plan.run.runs(values)
         status = decoded.not_counting, decoded.suspect
-        beside = hours_ms(values, self.point.hour_meter), reverse_m3(values, plan.reverse)
+        hours = hours_ms(values, self.point.hour_meter)
+        beside = self._hours_before(when) if hours is None else hours, reverse_m3(values, plan.reverse)
         return Reading(poll.seq, when, books.total, scale, flow, running, words, plan.tears, *status, *beside)
+
+    def _note_hours(self, poll: Poll, when: When, plan: PlanInForce, map_: RegisterMap) -> None:
+        """An hour meter that is read in a rhythm of its own comes without the total."""
+        if self.point.hour_meter in map_.quantities and poll.got:
+            shown = hours_ms(self._decoded(poll, map_, plan.reads).values, self.point.hour_meter)
+            self.hours = None if shown is None else (when, shown)
+
+    def _hours_before(self, when: When) -> int | None:
+        """What it showed since the poll before; rows that are read backwards have none."""
+        if self.hours is None:
+            return None
+        (at, shown), self.hours = self.hours, None
+        near = at.boot == when.boot and 0 <= when.boot_ms - at.boot_ms <= self.point.every_ms
+        return shown if near else None
 
     def _flow(self, poll: Poll, plan: PlanInForce, map_: RegisterMap) -> Fraction | None:
         """The flow rate of a poll whose total did not come."""

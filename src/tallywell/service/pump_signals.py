@@ -66,12 +66,16 @@ def hours_ms(values: Mapping[str, Value], name: str | None) -> int | None:
     return None if value is None or value.si is None else int(value.si * 1000)
 
 
-def hour_meter_step_ms(found: RegisterMap, name: str | None) -> int:
-    """What one step of the hour meter stands for; 0 where there is none, or it is a float."""
+def hour_meter_step_ms(found: RegisterMap, name: str | None, every_ms: int) -> int:
+    """By how much a reading of the hour meter may be off: one step of it (of a float none is stated), and where it is
+    polled by itself one poll's time.
+    """
     quantity = found.quantities.get(name or "")
-    if quantity is None or quantity.si_per_unit is None or quantity.type.is_float:
+    if quantity is None or quantity.si_per_unit is None:
         return 0
-    return int(quantity.step * quantity.si_per_unit * 1000)
+    step = 0 if quantity.type.is_float else int(quantity.step * quantity.si_per_unit * 1000)
+    apart = found.books is not None and quantity.rhythm != found.books.rhythm
+    return step + every_ms if apart else step
 
 
 def reverse_total(found: RegisterMap) -> Quantity | None:

@@ -11,7 +11,7 @@ from tallywell.readings import units
 from tallywell.readings.problems import Problem
 from tallywell.readings.units import Measure
 from tallywell.registers.map_forms import DisplayForm
-from tallywell.registers.quantity import Display, RegisterMap
+from tallywell.registers.quantity import ONCE, Display, RegisterMap
 from tallywell.registers.register_map import parse_map
 from tallywell.service.foreseen import foresee
 from tallywell.service.permits import permits_of
@@ -353,8 +353,9 @@ def _judge_hour_meter(document: Document, path: Path, wanted: str, found: Regist
     elif not is_duration(quantity):
         what = f"{label_of(path)} is no duration in the map"
         document.complain(path, what, f'give {wanted} there a unit such as "h", "0.1 h", "min" or "s"')
-    else:
-        _judge_rhythm(document, path, found, wanted)
+    elif quantity.rhythm == ONCE:
+        what = f"{label_of(path)} is read only at the start, and so has no effect"
+        document.complain(path, what, f'write "every: 1 h" for {wanted} in the map', got="", warning=True)
 
 
 def _judge_rhythm(document: Document, path: Path, found: RegisterMap, name: str) -> None:
