@@ -111,11 +111,22 @@ def _stuck_totalizer(made: Draft, at: int) -> None:
 
 @event(**SURE_FLOW)
 def _dead_flow_sensor(made: Draft, at: int) -> None:
-    first, last = at, at + length(made, at, 24, 2 * DAY)
+    """So much is counted that no pump could have run it between the polls only: of what the pipe can pass in eight of
+    them, and a twentieth of the time, or more. Where that takes too long, the site states what the pump can give.
+    """
+    enough = _polls_for(made)
+    if enough * made.every > 3 * DAY:
+        made.possible = made.pump * 3 // 2
+        enough = _polls_for(made)
+    first, last = at, at + enough + made.chance.randint(0, enough)
     made.unshown.append((between(made, first), between(made, last - 1)))
     made.pumping(first - 2, last + 2)
     made.keep_free(first, last)
     made.expect("dead flow sensor", "COUNTED_WITHOUT_FLOW", first, last, times=(last - first - 3, last - first))
+
+
+def _polls_for(made: Draft) -> int:
+    return 9 * made.possible // (made.pump - made.possible // 18) + 12
 
 
 @event(start=True, unit=None)
