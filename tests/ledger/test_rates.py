@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from tallywell.ledger.intervals import Interval
-from tallywell.ledger.rates import Source, hours_pumped, maximum_rate, peak_flow
+from tallywell.ledger.rates import PeakFlow, Source, hours_pumped, maximum_rate, peak_flow
 
 GALLON = Fraction("0.003785411784")
 Intervals = Callable[..., list[Interval]]
@@ -153,7 +153,7 @@ def test_hours_by_the_run_signal(intervals: Intervals, clock_ms: Clock) -> None:
     told = with_signal(intervals(STORY), running=(False, True, True, False, False, True, True))
     hours = hours_pumped(told, clock_ms("00:00"), clock_ms("03:15"))
     assert hours is not None
-    assert hours.source is Source.RUNNING
+    assert hours.source is Source.FLOW
     assert hours.pumped_ms == 45 * 60_000  # 00:15 to 00:45 and 03:00 to 03:15; the gap is not covered
     assert hours.error_ms == 15 * 60_000  # one start seen late by up to 15 min, one stop as much
     assert (hours.covered_ms, hours.expected_ms) == (75 * 60_000, 195 * 60_000)
@@ -173,3 +173,72 @@ def test_hours_are_cut_at_the_period(intervals: Intervals, clock_ms: Clock) -> N
     assert hours is not None
     assert (hours.pumped_ms, hours.error_ms, hours.covered_ms) == (15 * 60_000, 0, 15 * 60_000)
     assert hours_pumped(told, clock_ms("1d 00:00"), clock_ms("2d 00:00")) is None
+
+
+def test_hours_by_a_run_signal_say_so(intervals: Intervals, clock_ms: Clock) -> None:
+    told = with_signal(intervals(STORY), running=(True,) * 7)
+    hours = hours_pumped(told, clock_ms("00:00"), clock_ms("03:15"), run_signal=True)
+    assert hours is not None
+    assert hours.source is Source.RUN_SIGNAL
+
+
+def with_hours(told: list[Interval], *minutes: int | None) -> list[Interval]:
+    shown = [None if each is None else each * 60_000 for each in minutes]
+    seen = [
+        replace(reading, hour_meter_ms=shown[n])
+        for n, reading in enumerate([told[0].first, *(one.last for one in told)])
+    ]
+    return [replace(one, first=seen[n], last=seen[n + 1]) for n, one in enumerate(told)]
+
+
+def test_hours_by_the_hour_meter_across_a_gap(intervals: Intervals, clock_ms: Clock) -> None:
+    told = with_hours(intervals(STORY), 6000, 6000, 6012, 6024, 6024, 6090, 6102)
+    hours = hours_pumped(told, clock_ms("00:00"), clock_ms("03:15"), step_ms=360_000)
+    assert hours is not None
+    assert (hours.source, hours.pumped_ms, hours.error_ms) == (Source.HOUR_METER, 102 * 60_000, 6 * 60_000)
+    assert hours.covered_ms == hours.expected_ms
+
+
+def test_a_reading_without_the_hour_meter_is_bridged(intervals: Intervals, clock_ms: Clock) -> None:
+    told = with_hours(intervals(STORY), 6000, None, 6012, None, None, None, 6102)
+    hours = hours_pumped(told, clock_ms("00:00"), clock_ms("03:15"))
+    assert hours is not None
+    assert (hours.source, hours.pumped_ms, hours.error_ms) == (Source.HOUR_METER, 102 * 60_000, 0)
+
+
+def test_an_edge_within_a_difference_is_the_error(intervals: Intervals, clock_ms: Clock) -> None:
+    """Ten of fifteen minutes lie inside; of twelve that it ran, at least seven and at most ten do."""
+    told = with_hours(intervals("00:00 1000\n00:15 1010"), 0, 12)
+    hours = hours_pumped(told, clock_ms("00:05"), clock_ms("00:15"))
+    assert hours is not None
+    assert (hours.pumped_ms, hours.error_ms) == (510_000, 90_000)
+
+
+@pytest.mark.parametrize("odd", [3, 9000])
+def test_an_hour_meter_that_fell_or_jumped_does_not_cover_that_stretch(
+    intervals: Intervals, clock_ms: Clock, odd: int
+) -> None:
+    told = with_hours(intervals(STORY), 6000, 6000, 6012, 6024, 6024, odd, odd + 12)
+    hours = hours_pumped(told, clock_ms("00:00"), clock_ms("03:15"), step_ms=60_000)
+    assert hours is not None
+    assert (hours.source, hours.pumped_ms, hours.error_ms) == (Source.HOUR_METER, 36 * 60_000, 2 * 60_000)
+    assert hours.covered_ms == 75 * 60_000
+
+
+def test_the_peak_after_a_start_is_marked_and_the_steady_one_is_apart(intervals: Intervals, clock_ms: Clock) -> None:
+    rows = "\n".join(f"00:{minute:02} {1000 + minute}" for minute in range(12))
+    told = with_signal(intervals(rows), flows=(0, 0, 9, 8, 7, 6, 6, 5, 5, 4, 5, 5))
+    peak = PeakFlow(clock_ms("00:00"), clock_ms("01:00"))
+    for one in told:
+        peak.take(one)
+    assert peak.best is not None
+    assert peak.steady is not None
+    assert (peak.best.m3s, peak.best.after_start) == (Fraction(9), True)
+    assert (peak.steady.m3s, peak.steady.begin_ms) == (Fraction(5), clock_ms("00:07"))  # five minutes after 00:02
+
+
+def test_a_pump_that_runs_from_the_beginning_has_not_just_started(intervals: Intervals, clock_ms: Clock) -> None:
+    told = with_signal(intervals("00:00 1000\n00:15 1010"), flows=(3, 2))
+    peak = peak_flow(told, clock_ms("00:00"), clock_ms("01:00"))
+    assert peak is not None
+    assert (peak.m3s, peak.after_start) == (Fraction(3), False)
