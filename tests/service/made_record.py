@@ -107,6 +107,11 @@ class MadeRecord:
         seq, run = self.writer.next_seq(), self.writer.run.id
         self.waiting.append(Event(seq, run, self._boot_ms(at_ms), at_ms, name, canonical(content or {})))
 
+    def noted(self, at_ms: int, serial: str, point: str = "north-discharge") -> None:
+        """The meter gave its serial number when its settings were read."""
+        value = {"setting": "serial", "shown": serial, "raw": serial.encode().hex()}
+        self.event(at_ms, "settings", {"point": point, "values": {"serial": value}})
+
     def read(self, at_ms: int, point: str = "north-discharge", map_: str = "inline-a.yaml", **values: float) -> None:
         """A good poll; `values` by quantity, a total in counts."""
         meter = meter_of(self.maps[map_])
@@ -117,12 +122,19 @@ class MadeRecord:
         self._poll(at_ms, point, map_, None, fault)
 
     def enter(
-        self, at_ms: int, kind: str, content: dict[str, object], about: int | None = None, replaces: str | None = None
+        self,
+        at_ms: int,
+        kind: str,
+        content: dict[str, object],
+        about: int | None = None,
+        replaces: str | None = None,
+        *,
+        point_name: str = "north-discharge",
     ) -> str:
         """An entry of the clerk's, typed at `at_ms` (and about that moment unless told otherwise); its uuid."""
         seq = self.writer.next_seq()
         uuid = f"00000000-0000-4000-8000-{seq:012d}"
-        point = self.writer.point("north-discharge")
+        point = self.writer.point(point_name)
         told = (self.writer.run.id, self._boot_ms(at_ms), at_ms, about or at_ms, kind, point, "ana", replaces)
         self.waiting.append(Entry(seq, uuid, *told, json.dumps(content)))
         return uuid

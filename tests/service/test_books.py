@@ -152,7 +152,7 @@ def test_an_edge_in_a_gap_shows_its_bounds_and_two_months_keep_the_sum(tmp_path:
     assert august.volume is not None
     assert august.begin == july.end
     assert (july.volume + august.volume).m3 == (last + 1000 + 2976 - 72) * GALLONS_100
-    assert july.volume.low_m3 == last * GALLONS_100
+    assert july.volume.low_m3 == (last - 1) * GALLONS_100  # the register of the first midnight may be a count late
     assert "ESTIMATED inside a gap" in text(made.report(month("2026-07")))
     assert july.known_day_m3 == last * GALLONS_100
 

@@ -33,9 +33,8 @@ FLAGS = {
 
 def remark(of: Remark, unit: VolumeUnit, zone: ZoneInfo) -> str:
     """All that is to be said of one remark, as one sentence."""
-    said = _SENTENCES[of.kind](of, unit, zone)
-    if of.intervals > 1:
-        said += f" ({words.polls(of.intervals)})"
+    polls = f"{words.polls(of.intervals)}: " if of.intervals > 1 else ""
+    said = polls + _SENTENCES[of.kind](of, unit, zone)
     said += f"; settled {of.settled_by}" if of.settled_by else ""
     flags = [_flag(of, flag) for flag in sorted(of.flags) if FLAGS[flag] and flag.value != of.kind.value]
     return said + "".join(f"; {flag}" for flag in flags if flag) + "."
@@ -43,7 +42,7 @@ def remark(of: Remark, unit: VolumeUnit, zone: ZoneInfo) -> str:
 
 def _flag(of: Remark, flag: Flag) -> str:
     """Nothing where the kind's own sentence says it, or where it is true of the whole segment."""
-    said = flag is Flag.POWER_UNSURE and of.kind is Kind.LOWER_BOUND
+    said = (of.kind, flag) in ((Kind.LOWER_BOUND, Flag.POWER_UNSURE), (Kind.CHANGE_OUT, Flag.OTHER_SERIAL))
     return "" if said or (flag in OF_SEGMENT and of.kind in NOTES) else FLAGS[flag]
 
 
@@ -80,9 +79,9 @@ def _final_count(of: Remark, unit: VolumeUnit, _zone: ZoneInfo) -> str:
 def _lower_bound(of: Remark, unit: VolumeUnit, zone: ZoneInfo) -> str:
     why = words.cause(of.missed, of.causes, zone)
     return (
-        f"{unit.text(of.volume.m3)} counted, which is the least: the meter may have been without power, and it does "
-        f"not, or may not, count without ({why}); {may(of, unit)}; look at the meter's supply, and enter a hand "
-        "reading of that time, or an estimate in addition to what was metered"
+        f"{unit.text(of.volume.m3)} counted, which is the least: the meter may have been without power ({why}), and it "
+        f"does not, or may not, count without; {may(of, unit)}; look at the meter's supply, and enter a hand reading "
+        "of that time, or an estimate in addition to what was metered"
     )
 
 
@@ -189,7 +188,8 @@ def _change_out(of: Remark, unit: VolumeUnit, _zone: ZoneInfo) -> str:
     if Flag.OTHER_SERIAL in of.flags:
         return (
             f"another meter answers here: the one before was last read at {of.first.count:,} counts; nothing is "
-            f"counted across the change, and {may(of, unit)}; enter the change-out or the installation"
+            f"counted across the change, and {may(of, unit)}; no entry explains its serial number: enter the "
+            "change-out or the installation"
         )
     if not of.volume.high_m3:
         return f"meter changed at {of.first.count:,} counts, the next one at {of.last.count:,}"

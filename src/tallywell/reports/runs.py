@@ -61,7 +61,9 @@ class RemarkRuns:
 
 
 def needs_words(one: Interval) -> bool:
-    return one.kind not in _PLAIN or bool(one.flags - SAID_ELSEWHERE)
+    """A season in which the total did not move is told with the season."""
+    plain = one.kind in _PLAIN or (one.kind is Kind.SHUT_DOWN and not one.posted)
+    return not plain or bool(one.flags - SAID_ELSEWHERE)
 
 
 @dataclass(slots=True)

@@ -5,6 +5,7 @@ layouts.
 from fractions import Fraction
 from zoneinfo import ZoneInfo
 
+from tallywell.ledger.intervals import Kind
 from tallywell.ledger.suspect import FROZEN
 from tallywell.readings.quantities import Change
 from tallywell.readings.statements import AccuracyTest, Standing, WireSeal
@@ -136,11 +137,11 @@ def unallocated(of: UnallocatedLine, unit: VolumeUnit, zone: ZoneInfo) -> str:
     """How much, between which readings, why, and to what it does not belong."""
     where = "none of its days" if of.inside else "neither side of this period's edge"
     span = f"between {with_offset(of.begin_ms, zone)} and {with_offset(of.end_ms, zone)}"
-    return f"{unit.text(of.volume.m3)} {span}, when is not known ({why_unallocated(of)}): allocated to {where}"
+    return f"{unit.text(of.volume.m3)} {span}, its time not known ({why_unallocated(of)}): allocated to {where}"
 
 
 def why_unallocated(of: UnallocatedLine) -> str:
-    return "the season was shut down" if of.season else "readings between have no date"
+    return "shut down for a season" if of.season else "readings between have no date"
 
 
 def withheld(of: SegmentLine, unit: VolumeUnit, zone: ZoneInfo) -> str:
@@ -167,7 +168,7 @@ def outage_days(of: Outage, zone: ZoneInfo) -> str:
 
 def outage(of: Outage, zone: ZoneInfo) -> str:
     """Why, and the readings before and after."""
-    why = ", ".join(_OUTAGE.get(each, words.FAULTS.get(each, each)) for each in of.why)
+    why = ", ".join(_OUTAGE.get(each, words.FAULTS.get(each, each)) for each in sorted(of.why))
     said = [why]
     for side, seen in (("last reading before", of.before), ("first after", of.after)):
         known = "none near" if seen is None else f"{with_offset(seen.utc_ms, zone)}, face {seen.face}"
@@ -175,4 +176,10 @@ def outage(of: Outage, zone: ZoneInfo) -> str:
     return "; ".join(said)
 
 
-_OUTAGE = {FROZEN: "it was frozen"}
+_OUTAGE = {
+    FROZEN: "it was frozen",
+    Kind.LOWER_BOUND.value: "it may have been without power",
+    Kind.NOT_COUNTING.value: "it did not count, by its own word",
+    Kind.SUSPECT.value: "its numbers were not to be trusted, by its own word",
+    Kind.FLOW_UNCOUNTED.value: "water flowed and the total stood",
+}

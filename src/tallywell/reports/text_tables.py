@@ -62,7 +62,7 @@ def rows_add_up(point: PointReport, slices: Sequence[Slice], unit: VolumeUnit) -
 
 def _between(of: UnallocatedLine, slices: Iterable[Slice]) -> str:
     touched = [each.label for each in slices if each.begin_ms < of.end_ms and each.end_ms > of.begin_ms]
-    return f"between {touched[0]} and {touched[-1]}: {stated_words.why_unallocated(of)}"
+    return f"{touched[0]} to {touched[-1]}: {stated_words.why_unallocated(of)}"
 
 
 def _slice_cells(each: Slice, unit: VolumeUnit) -> list[str]:

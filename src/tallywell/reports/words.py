@@ -162,4 +162,5 @@ _MARKS = {
     Kind.NOT_COUNTING: "not counting",
     Kind.SUSPECT: "suspect",
     Kind.SHUT_DOWN: "shut down",
+    Kind.FLOW_UNCOUNTED: "flow not counted",
 }
