@@ -35,9 +35,9 @@ from tallywell.registers.map_forms import (
 from tallywell.registers.numbering import Numbering
 from tallywell.registers.register_map import parse_map
 from tallywell.reports.csv_layout import COLUMNS as CSV_COLUMNS
-from tallywell.stated.told import KINDS as ENTRY_KINDS
 from tallywell.service.site_file import parse_site
 from tallywell.service.site_forms import LineForm, PermitForm, PointForm, ShareForm, SiteForm, WellForm
+from tallywell.stated.told import KINDS as ENTRY_KINDS
 from tallywell.store.append import open_writer
 from tallywell.store.database import RecordFolder
 from tallywell.store.schema import COLUMNS
@@ -108,7 +108,7 @@ def shown_commands() -> list[tuple[str, str]]:
     found = []
     for page in PAGES:
         for _, body in blocks(page, "sh"):
-            for line in body.splitlines():
+            for line in body.replace("\\\n", " ").splitlines():
                 found += [(page_id(page), call) for call in re.findall(r"(?:^|[ /])tallywell ([^&|;>]+)", line)]
     return found
 
@@ -123,7 +123,7 @@ def test_a_command_in_the_docs_can_be_typed_so(page: str, call: str) -> None:
         assert words[0] in PARTS[name], f"{page}: tallywell {call}"
         name, words = f"{name}_{words[0]}", words[1:]
     parser = argparse.ArgumentParser(prog=name, allow_abbrev=False, exit_on_error=False)
-    import_module(f"tallywell.commandline.{name}").arguments(parser)
+    import_module(f"tallywell.commandline.{name.replace('-', '_')}").arguments(parser)
     parser.parse_args(words)
 
 

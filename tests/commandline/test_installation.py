@@ -30,7 +30,7 @@ def test_after_the_first_reading_it_must_be_said_that_it_is_another_meter(read_o
     said = refused("installation", read_once, POINT, "--serial", "A-1", "--shows", "00000012")
     assert f"{POINT} was read already, since 2" in said
     assert "--at" in said
-    assert "--another-meter" in said
+    assert "`tallywell changeout`" in said
     assert not rows(read_once.with_suffix(".record"), "SELECT * FROM entry")
 
 
@@ -38,14 +38,16 @@ def test_before_the_first_reading_and_the_next_one_are_taken(read_once: Path) ->
     yesterday = time.strftime("%Y-%m-%d 12:00Z", time.gmtime(time.time() - 86_400))
     first = called("installation", read_once, POINT, "--serial", "A-1", "--shows", "00000012", "--at", yesterday)
     uuid = first.split()[-1]
-    said = refused("installation", read_once, POINT, "--serial", "A-1", "--replaces", uuid)
+    said = refused(
+        "installation", read_once, POINT, "--serial", "A-1", "--replaces", uuid[:8], "--correcting", "no count"
+    )
     assert "was read already" in said, "the corrected one would end the same meter"
     called("installation", read_once, POINT, "--serial", "B-2", "--shows", "00000000")
     assert len(rows(read_once.with_suffix(".record"), "SELECT * FROM entry WHERE kind = 'installation'")) == 2
 
 
-def test_another_meter_is_taken_when_it_is_said(tmp_path: Path) -> None:
+def test_a_changeout_is_taken_after_readings(tmp_path: Path) -> None:
     with field(tmp_path, site_text(1, 1)) as site:
         called("read", site)
-        called("installation", site, POINT, "--serial", "B-2", "--another-meter")
-        assert rows(site.with_suffix(".record"), "SELECT kind FROM entry") == [("installation",)]
+        called("changeout", site, POINT, "--serial", "B-2", "--old-final", "unreadable", "--first-count", "unknown")
+        assert rows(site.with_suffix(".record"), "SELECT kind FROM entry") == [("changeout",)]

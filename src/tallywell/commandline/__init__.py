@@ -14,7 +14,10 @@ from tallywell import __version__
 GROUPS: dict[str, tuple[str, ...]] = {
     "before the meter is wired": ("check", "map", "schema", "simulate", "demo"),
     "at the panel": ("run", "read", "status", "frames"),
-    "what a person states": ("installation", "visit", "clock"),
+    "what a person states": (
+        *("installation", "changeout", "moved", "visit", "bring-in", "shutdown", "startup", "out-of-use", "estimate"),
+        *("accuracy-test", "wireseal", "remark", "settle", "clock", "entries"),
+    ),
     "at the end of the month": ("report",),
 }
 COMMANDS = tuple(name for names in GROUPS.values() for name in names)
@@ -51,7 +54,7 @@ def _part(name: str, words: list[str]) -> int:
 
 
 def _command(name: str) -> ModuleType:
-    return import_module(f"tallywell.commandline.{name.replace(' ', '_')}")
+    return import_module(f"tallywell.commandline.{name.replace(' ', '_').replace('-', '_')}")
 
 
 def _guarded(name: str, words: list[str]) -> int:

@@ -1,19 +1,27 @@
-"""What the commands that state something have in common: the face, and what became of the entry."""
+"""What the commands that state something have in common: the face, what is corrected, and what became of it."""
 
 import argparse
 import sys
 from collections.abc import Callable
+from pathlib import Path
 
-from tallywell.commandline.site import author, called_wrongly, instant, now_ms
+from tallywell.commandline.site import author, called_wrongly, instant, now_ms, point_named, sound_site
 from tallywell.reports.decimals import plain
 from tallywell.reports.face import Face, face_count
-from tallywell.service.entering import Fate, Statement, enter, is_entered
+from tallywell.service.entering import Fate, Statement, enter, entries_named
 from tallywell.service.files import Loaded
 from tallywell.service.local_time import shown
 from tallywell.service.site import Point, Site
 from tallywell.stated.content import Content, EntryError
 
 MINUTE_MS = 60_000
+SHOWN_OF_UUID = 8
+
+
+def opened(options: argparse.Namespace) -> tuple[Loaded, Site, Point]:
+    """The site, and the point that the command is about."""
+    loaded, site = sound_site(options.site)
+    return loaded, site, point_named(site, options.point)
 
 
 def face_of(point: Point) -> Face:
@@ -25,14 +33,49 @@ def face_of(point: Point) -> Face:
     return stated_or_derived(point)[0]
 
 
-def stated(options: argparse.Namespace, site: Site, point: Point, content: Callable[[], Content]) -> Statement:
-    """The statement that the command is for; content that cannot be kept ends the command with 2."""
+def digits_of(face: Face) -> Callable[[str], object]:
+    """Checks what a person copied from that face."""
+    return lambda text: face_count(face, text)
+
+
+def content_of(make: Callable[[], Content]) -> Content:
+    """Content that cannot be kept ends the command with 2."""
     try:
-        kept = content()
+        return make()
     except EntryError as wrong:
         raise called_wrongly(str(wrong)) from None
+
+
+def stated(options: argparse.Namespace, loaded: Loaded, site: Site, point: Point, content: Content) -> Statement:
+    """The statement that the command is for, with what it corrects and why."""
+    replaces, because = corrected(options, loaded)
+    kept = dict(content) if because is None else dict(content) | {"replaced_because": because}
     about = instant(site, options.at) or now_ms()
-    return Statement(options.kind, point.name, about, author(options), dict(kept), options.replaces)
+    return Statement(options.kind, point.name, about, author(options), kept, replaces)
+
+
+def corrected(options: argparse.Namespace, loaded: Loaded) -> tuple[str | None, str | None]:
+    """The entry that is corrected, by the beginning of its name, and the reason."""
+    if options.replaces is None:
+        return None, None
+    if not (options.correcting or "").strip():
+        raise called_wrongly('--replaces: an entry is replaced with its reason; add --correcting "what was wrong"')
+    return replaced_uuid(loaded.record, options.replaces), options.correcting.strip()
+
+
+def replaced_uuid(record: Path, beginning: str) -> str:
+    found = entries_named(record, beginning)
+    if len(found) == 1:
+        return found[0]
+    if not found:
+        raise called_wrongly(f"--replaces: the record holds no entry {beginning!r}; `tallywell entries` lists them")
+    raise called_wrongly(f"--replaces: {len(found)} entries begin with {beginning!r}; give more of it")
+
+
+def said_of_face(point: Point, shows: str, face: Face) -> str:
+    """The volume that digits stand for, so that a slip is seen at once."""
+    volume = face_count(face, shows) * face.one_count.number
+    return f"{point.name}: {shows} is {plain(volume)} {face.one_count.unit}{_fewer(shows, face)}"
 
 
 def _fewer(shows: str, face: Face) -> str:
@@ -41,15 +84,8 @@ def _fewer(shows: str, face: Face) -> str:
     return f"; {typed} digits, where the face has {face.digits}" if typed < face.digits and "." not in shows else ""
 
 
-def entered(
-    loaded: Loaded, site: Site, statement: Statement, shows: str | None = None, face: Face | None = None
-) -> int:
-    """Enter it and say what became of it, with the volume that the digits stand for."""
-    if statement.replaces is not None and not is_entered(loaded.record, statement.replaces):
-        raise called_wrongly(f"--replaces: the record holds no entry {statement.replaces!r}; it was printed when made")
-    if shows is not None and face is not None:
-        volume = face_count(face, shows) * face.one_count.number
-        print(f"{statement.point}: {shows} is {plain(volume)} {face.one_count.unit}{_fewer(shows, face)}")
+def entered(loaded: Loaded, site: Site, statement: Statement) -> int:
+    """Enter it and say what became of it."""
     if statement.about_ms is not None and statement.kind != "clock" and statement.about_ms > now_ms() + MINUTE_MS:
         when, now = shown(statement.about_ms, site.zone), shown(now_ms(), site.zone)
         print(f"warning: {when} is still to come by this machine's clock ({now}); if it is wrong, enter it again with")

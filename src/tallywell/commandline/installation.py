@@ -1,7 +1,7 @@
 """Put on record which meter hangs at a point from when on, and what its face showed at that moment.
 
-Without it the books begin at the first reading, and the report says that the installation was not entered. Where the
-point was read before that moment, it must be said that another meter was put in then.
+Without it the books begin at the first reading, and the report says that the installation was not entered. Where
+another meter was read at the point before, `tallywell changeout` is the entry to make.
 """
 
 import argparse
@@ -20,26 +20,27 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     site_argument(parser)
     parser.set_defaults(kind="installation")
     parser.add_argument("point", metavar="POINT", help="the point where the meter hangs")
-    parser.add_argument("--serial", required=True, help="the serial number on the meter's plate")
+    parser.add_argument("--serial", help="the serial number on the meter's plate")
+    parser.add_argument("--converter", metavar="SERIAL", help="that of its converter, where it has one of its own")
     parser.add_argument("--shows", metavar="DIGITS", help="what the face showed then, all digits (default: not noted)")
-    parser.add_argument("--another-meter", action="store_true", help="it took the place of the one read until then")
     statement_arguments(parser, "it was installed")
 
 
 def run(options: argparse.Namespace) -> int:
-    from tallywell.commandline.entry import entered, face_of, stated
-    from tallywell.commandline.site import point_named, sound_site
+    from tallywell.commandline.asking import Asking
+    from tallywell.commandline.entry import content_of, digits_of, entered, face_of, opened, said_of_face, stated
     from tallywell.stated.meters import installation_content
 
-    loaded, site = sound_site(options.site)
-    point = point_named(site, options.point)
-    face = face_of(point)
-    statement = stated(
-        options, site, point, lambda: installation_content(options.serial, options.shows, face, options.note)
-    )
-    if not options.another_meter:
-        _ends_nothing(loaded, site, point, statement.about_ms or 0, options.replaces)
-    return entered(loaded, site, statement, options.shows, face)
+    loaded, site, point = opened(options)
+    face, asking = face_of(point), Asking()
+    serial = asking.need(options.serial, "--serial", "the serial number on the meter's plate")
+    shows = asking.may(options.shows, "--shows", "what the face showed then, all digits", digits_of(face))
+    content = content_of(lambda: installation_content(serial, shows, face, options.note, options.converter))
+    statement = stated(options, loaded, site, point, content)
+    _ends_nothing(loaded, site, point, statement.about_ms or 0, statement.replaces)
+    if shows is not None:
+        print(said_of_face(point, shows, face))
+    return entered(loaded, site, statement)
 
 
 def _ends_nothing(loaded: "Loaded", site: "Site", point: "Point", about_ms: int, replaces: str | None) -> None:
@@ -57,6 +58,6 @@ def _ends_nothing(loaded: "Loaded", site: "Site", point: "Point", about_ms: int,
     if first_ms is not None and first_ms < about_ms:
         raise called_wrongly(
             f"{point.name} was read already, since {shown(first_ms, site.zone)}. If that was this meter, give the time "
-            "when it was put in (--at, before then) and what it showed then; if this one took its place, say "
-            "--another-meter"
+            "when it was put in (--at, before then) and what it showed then; if this one took its place, enter "
+            "`tallywell changeout`"
         )

@@ -7,6 +7,10 @@ from pathlib import Path
 from tallywell.service.files import Loaded, load_site
 from tallywell.service.site import Point, Site
 
+TYPE_CHECKING = False  # as in typing, whose import the help would wait for
+if TYPE_CHECKING:
+    from datetime import date
+
 SITE_HELP = "the site file (YAML)"
 
 
@@ -52,7 +56,12 @@ def statement_arguments(parser: argparse.ArgumentParser, what: str) -> None:
     at_argument(parser, what)
     author_argument(parser)
     parser.add_argument("--note", default="", help="a remark")
-    parser.add_argument("--replaces", metavar="UUID", help="the entry that this one corrects")
+    replacing_arguments(parser)
+
+
+def replacing_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--replaces", metavar="UUID", help="the entry that this one corrects (its beginning will do)")
+    parser.add_argument("--correcting", metavar="TEXT", help="with --replaces: what was wrong with it")
 
 
 def author(options: argparse.Namespace) -> str:
@@ -86,6 +95,16 @@ def instant(site: Site, text: str | None) -> int | None:
         return parse(text, site.zone, from_ms(now_ms(), site.zone).date())
     except ValueError as wrong:
         raise called_wrongly(str(wrong)) from None
+
+
+def day_of(text: str) -> "date":
+    """A local date as typed; ValueError says what is wrong."""
+    from datetime import date
+
+    try:
+        return date.fromisoformat(text.strip())
+    except ValueError:
+        raise ValueError(f"{text!r} is no date; write it as 2026-07-01") from None
 
 
 def now_ms() -> int:

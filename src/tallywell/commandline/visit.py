@@ -1,12 +1,21 @@
 """Put a hand reading on record: what the face of the meter showed when somebody stood before it.
 
-Type the digits as they stand, fixed zeros included. The entry goes through the record's inbox, so it may be made while
-the daemon runs; it is never edited, only replaced by a later one (--replaces).
+Type the digits as they stand, fixed zeros included. The reading is compared at once with what the register said around
+that time; where the daemon runs and the reading is of now, the meter is polled for it. The entry goes through the
+record's inbox, so it may be made while the daemon runs; it is never edited, only replaced by a later one (--replaces).
 """
 
 import argparse
 
+TYPE_CHECKING = False  # as in typing, whose import the help would wait for
+if TYPE_CHECKING:
+    from tallywell.service.entering import Statement
+    from tallywell.service.files import Loaded
+    from tallywell.service.site import Point, Site
+
 SUMMARY = "a hand reading, as the meter's face shows it"
+JUST_NOW_MS = 120_000
+PATIENCE_S = 15.0
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -15,17 +24,38 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     site_argument(parser)
     parser.set_defaults(kind="visit")
     parser.add_argument("point", metavar="POINT", help="the point whose meter was read")
-    parser.add_argument("--shows", metavar="DIGITS", required=True, help="what the face shows, all digits")
+    parser.add_argument("--shows", metavar="DIGITS", help="what the face shows, all digits")
+    parser.add_argument("--agency", action="store_true", help="it was read by the agency's own person")
     statement_arguments(parser, "it was read")
 
 
 def run(options: argparse.Namespace) -> int:
-    from tallywell.commandline.entry import entered, face_of, stated
-    from tallywell.commandline.site import point_named, sound_site
+    from tallywell.commandline.asking import Asking
+    from tallywell.commandline.entry import content_of, digits_of, entered, face_of, opened, said_of_face, stated
     from tallywell.stated.visits import visit_content
 
-    loaded, site = sound_site(options.site)
-    point = point_named(site, options.point)
+    loaded, site, point = opened(options)
     face = face_of(point)
-    statement = stated(options, site, point, lambda: visit_content(options.shows, face, options.note))
-    return entered(loaded, site, statement, options.shows, face)
+    shows = Asking().need(options.shows, "--shows", "what the face shows, all digits", digits_of(face))
+    content = content_of(lambda: visit_content(shows, face, options.note, agency=options.agency))
+    statement = stated(options, loaded, site, point, content)
+    print(said_of_face(point, shows, face))
+    code = entered(loaded, site, statement)
+    if code == 0:
+        _compare(loaded, site, point, statement)
+    return code
+
+
+def _compare(loaded: "Loaded", site: "Site", point: "Point", statement: "Statement") -> None:
+    """Beside the register around that time, within one step of face and register."""
+    from tallywell.commandline.site import now_ms
+    from tallywell.service.comparing import compared
+    from tallywell.service.entering import ask, daemon_runs
+    from tallywell.store.database import RecordFolder
+    from tallywell.store.query import Reader
+
+    assert statement.about_ms is not None
+    if abs(statement.about_ms - now_ms()) < JUST_NOW_MS and daemon_runs(loaded.record):
+        ask(loaded.record, point.name, statement.author, PATIENCE_S)
+    with Reader(RecordFolder(loaded.record)) as reader:
+        print(f"{point.name}: {compared(reader, point, statement.about_ms, str(statement.content['shows']))}")

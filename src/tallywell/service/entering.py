@@ -1,13 +1,16 @@
 """Edge: what a person states or asks goes through the inbox; the daemon takes it, or we do where no daemon runs."""
 
 import time
+from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
 from tallywell import __version__
+from tallywell.readings.facts import Entry
 from tallywell.readings.problems import EdgeFailure
 from tallywell.schedule.system_clock import SystemClock, boot_id
+from tallywell.stated.content import in_force
 from tallywell.stated.told import KINDS
 from tallywell.store.append import open_writer
 from tallywell.store.database import RecordFolder, lock_held
@@ -62,13 +65,39 @@ def enter(record: Path, statement: Statement, points: tuple[str, ...]) -> tuple[
     return uuid, outlook
 
 
-def is_entered(record: Path, uuid: str) -> bool:
-    """Whether the record holds an entry of that uuid."""
+def enter_all(record: Path, statements: Sequence[tuple[str, Statement]], points: tuple[str, ...]) -> int:
+    """Put all of them into the inbox, each under its uuid, and see that they are taken; how many were."""
+    folder = RecordFolder(record)
+    folder.create()
+    for uuid, statement in statements:
+        drop(folder, draft_of(statement), uuid)
+    taken = 0
+    for uuid, _ in statements:
+        if not lock_held(folder):
+            _take_ourselves(folder, points)
+        outlook = await_taken(lambda: Reader(folder), folder, uuid, PATIENCE_S, time.sleep)
+        taken += outlook.fate is Fate.TAKEN
+    return taken
+
+
+def entries_named(record: Path, beginning: str) -> tuple[str, ...]:
+    """The uuids of the record's entries that begin so."""
     folder = RecordFolder(record)
     if not folder.path.exists():
-        return False
+        return ()
     with Reader(folder) as reader:
-        return reader.entry(uuid) is not None
+        return tuple(entry.uuid for entry in reader.entries() if beginning and entry.uuid.startswith(beginning))
+
+
+def entries_in_force(record: Path, point: str | None = None) -> tuple[Entry, ...]:
+    """What stands, of one point or of all, in order of seq."""
+    folder = RecordFolder(record)
+    if not folder.path.exists():
+        return ()
+    with Reader(folder) as reader:
+        standing = in_force(reader.entries())
+        point_id = None if point is None else reader.point_id(point)
+    return tuple(entry for entry in standing if point is None or entry.point == point_id)
 
 
 def _take_ourselves(folder: RecordFolder, points: tuple[str, ...]) -> None:

@@ -1,0 +1,95 @@
+"""List what people stated: of one point or of all, in the order of the times that it is about.
+
+What was replaced by a later entry is left out, or with --all shown with what replaced it and why.
+"""
+
+import argparse
+
+TYPE_CHECKING = False  # as in typing, whose import the help would wait for
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from tallywell.readings.facts import Entry
+    from tallywell.service.site import Site
+
+SUMMARY = "what people stated, and what was replaced by what"
+_NOT_SHOWN = ("note", "typed", "replaced_because")
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    from tallywell.commandline.site import site_argument
+
+    site_argument(parser)
+    parser.add_argument("point", metavar="POINT", nargs="?", help="the point (default: all)")
+    parser.add_argument("--all", action="store_true", help="also what was replaced")
+
+
+def run(options: argparse.Namespace) -> int:
+    from tallywell.commandline.site import point_named, sound_site
+    from tallywell.stated.content import about_ms
+    from tallywell.store.database import RecordFolder
+    from tallywell.store.query import Reader
+
+    loaded, site = sound_site(options.site)
+    if options.point:
+        point_named(site, options.point)
+    if not loaded.record.exists():
+        print("the record holds no entries yet")
+        return 0
+    with Reader(RecordFolder(loaded.record)) as reader:
+        names = reader.points()
+        entries = sorted(reader.entries(), key=lambda one: (about_ms(one), one.seq))
+    shown = [one for one in entries if options.point in (None, names.get(one.point or 0))]
+    lines = _lines(shown, entries, names, site, everything=options.all)
+    print("\n".join(lines) or "the record holds no entries yet")
+    return 0
+
+
+def _lines(
+    shown: "Sequence[Entry]", entries: "Sequence[Entry]", names: dict[int, str], site: "Site", *, everything: bool
+) -> list[str]:
+    by = {one.replaces: one for one in entries if one.replaces}
+    lines: list[str] = []
+    for one in shown:
+        later = by.get(one.uuid)
+        if later is None or everything:
+            lines += _told(one, names, site, later)
+    return lines
+
+
+def _told(one: "Entry", names: dict[int, str], site: "Site", later: "Entry | None") -> list[str]:
+    from tallywell.reports.table import wrapped
+    from tallywell.service.local_time import shown
+    from tallywell.stated.content import about_ms
+
+    content = _content(one)
+    head = f"{shown(about_ms(one), site.zone)}  {one.kind}  {names.get(one.point or 0, '')}  by {one.author}"
+    said = ", ".join(_said(name, value, site) for name, value in content.items() if name not in _NOT_SHOWN)
+    note = f"; {content['note']}" if content.get("note") else ""
+    lines = [f"{one.uuid[:8]}  {head}", *(f"          {line}" for line in wrapped(f"{said}{note}", 90))]
+    if one.replaces:
+        lines.append(f"          corrects {one.replaces[:8]}: {content.get('replaced_because', 'no reason kept')}")
+    if later is not None:
+        lines.append(f"          REPLACED by {later.uuid[:8]}")
+    return lines
+
+
+def _content(one: "Entry") -> dict[str, object]:
+    from tallywell.stated.content import EntryError, Kept
+
+    try:
+        return {name: value for name, value in Kept.of(one).content.items() if value not in (None, "", False)}
+    except EntryError as wrong:
+        return {"fault": str(wrong)}
+
+
+_INSTANTS = {"begin_ms": "from", "end_ms": "to", "it_is_ms": "it is"}
+
+
+def _said(name: str, value: object, site: "Site") -> str:
+    from tallywell.service.local_time import shown
+
+    if name in _INSTANTS and type(value) is int:
+        return f"{_INSTANTS[name]} {shown(value, site.zone)}"
+    plain = value if isinstance(value, str) else "yes" if value is True else str(value)
+    return f"{name.replace('_', ' ')} {plain}"

@@ -1,0 +1,27 @@
+"""Put a remark about a point on record; the report of its time prints it."""
+
+import argparse
+
+SUMMARY = "a remark about a point, for its report"
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    from tallywell.commandline.site import at_argument, author_argument, replacing_arguments, site_argument
+
+    site_argument(parser)
+    parser.set_defaults(kind="remark")
+    parser.add_argument("point", metavar="POINT", help="the point")
+    parser.add_argument("text", metavar="TEXT", nargs="?", help="what is to be said")
+    at_argument(parser, "it is about")
+    author_argument(parser)
+    replacing_arguments(parser)
+
+
+def run(options: argparse.Namespace) -> int:
+    from tallywell.commandline.asking import Asking
+    from tallywell.commandline.entry import content_of, entered, opened, stated
+    from tallywell.stated.notes import remark_content
+
+    loaded, site, point = opened(options)
+    text = Asking().need(options.text, "TEXT", "what is to be said")
+    return entered(loaded, site, stated(options, loaded, site, point, content_of(lambda: remark_content(text))))

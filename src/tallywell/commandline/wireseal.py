@@ -1,0 +1,29 @@
+"""Put on record what became of a wire seal: put on, found whole, found broken, or taken off."""
+
+import argparse
+
+SUMMARY = "a wire seal was put on, found whole or broken, or taken off"
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    from tallywell.commandline.site import site_argument, statement_arguments
+
+    site_argument(parser)
+    parser.set_defaults(kind="wireseal")
+    parser.add_argument("point", metavar="POINT", help="the point whose meter it is on")
+    parser.add_argument("--number", help="the number on the seal")
+    became = parser.add_mutually_exclusive_group(required=True)
+    for flag in ("put-on", "found-whole", "found-broken", "taken-off"):
+        became.add_argument(f"--{flag}", dest="state", action="store_const", const=flag.replace("-", " "))
+    statement_arguments(parser, "that was")
+
+
+def run(options: argparse.Namespace) -> int:
+    from tallywell.commandline.asking import Asking
+    from tallywell.commandline.entry import content_of, entered, opened, stated
+    from tallywell.stated.notes import SealState, wireseal_content
+
+    loaded, site, point = opened(options)
+    number = Asking().need(options.number, "--number", "the number on the seal")
+    content = content_of(lambda: wireseal_content(number, SealState(options.state), options.note))
+    return entered(loaded, site, stated(options, loaded, site, point, content))

@@ -1,0 +1,97 @@
+"""Hand readings from a table: each row read, every fault named by line and column (pure)."""
+
+import csv
+from dataclasses import dataclass
+from fractions import Fraction
+from uuid import NAMESPACE_URL, uuid5
+from zoneinfo import ZoneInfo
+
+from tallywell.reports.face import Face, face_count
+from tallywell.service.entering import Statement
+from tallywell.service.local_time import from_ms, parse
+from tallywell.stated.visits import visit_content
+
+COLUMNS = ("time", "shows", "by", "note")
+NEEDED = COLUMNS[:2]
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One hand reading. `author` "": who brings it in."""
+
+    at_ms: int
+    shows: str
+    author: str
+    note: str
+    volume: Fraction
+    face: Face
+
+    def uuid(self, point: str) -> str:
+        """The same for the same reading, so that a file brought in twice adds nothing."""
+        said = "\n".join([point, str(self.at_ms), self.shows, self.author, self.note])
+        return str(uuid5(NAMESPACE_URL, f"tallywell visit\n{said}"))
+
+
+def faults_and_rows(text: str, file: str, face: Face, zone: ZoneInfo) -> tuple[list[str], list[Row]]:
+    """Faults as `file:line:column: what, what it got, what to do`; rows only where there is none."""
+    if not text.strip():
+        return [f'{file}:1:1: the table is empty; it begins with the heading "time,shows,by,note"'], []
+    delimiter = ";" if text.splitlines()[0].count(";") > text.splitlines()[0].count(",") else ","
+    reader = csv.reader(text.splitlines(keepends=True), delimiter=delimiter)
+    heading = [name.strip().lower() for name in next(reader)]
+    faults = _heading_faults(heading, file)
+    if faults:
+        return faults, []
+    rows: list[Row] = []
+    for cells in reader:
+        if not any(cell.strip() for cell in cells):
+            continue
+        wrong, row = _row(dict(zip(heading, cells, strict=False)), heading, f"{file}:{reader.line_num}", face, zone)
+        faults += wrong
+        rows += [row] if row else []
+    if not rows and not faults:
+        faults = [f"{file}:1:1: no row stands below the heading; write one reading a line"]
+    return faults, [] if faults else rows
+
+
+def _heading_faults(heading: list[str], file: str) -> list[str]:
+    found = [
+        f"{file}:1:{at + 1}: there is no column {name!r}; the columns are {', '.join(COLUMNS)}"
+        for at, name in enumerate(heading)
+        if name not in COLUMNS
+    ]
+    found += [f"{file}:1:1: the column {name!r} is missing" for name in NEEDED if name not in heading]
+    return found + [f"{file}:1:1: the column {n!r} stands twice" for n in COLUMNS if heading.count(n) > 1]
+
+
+def _row(
+    cells: dict[str, str], heading: list[str], place: str, face: Face, zone: ZoneInfo
+) -> tuple[list[str], Row | None]:
+    faults: list[str] = []
+    at_ms, shows = 0, cells.get("shows", "").strip()
+    try:
+        at_ms = _moment(cells.get("time", ""), zone)
+    except ValueError as wrong:
+        faults.append(f"{place}:{heading.index('time') + 1}: time: {wrong}")
+    count = 0
+    try:
+        count = face_count(face, shows)
+    except ValueError as wrong:
+        faults.append(f"{place}:{heading.index('shows') + 1}: shows: {wrong}")
+    if faults:
+        return faults, None
+    by, note = cells.get("by", "").strip(), cells.get("note", "").strip()
+    return [], Row(at_ms, shows, by, note, count * face.one_count.number, face)
+
+
+def _moment(text: str, zone: ZoneInfo) -> int:
+    """A date is needed: the day of the bringing in has nothing to do with the reading's."""
+    if "-" not in text:
+        raise ValueError(f'{text!r} is no date and time; write "2025-01-01 08:00"')
+    whole = text if ":" in text else f"{text.strip()} 00:00"
+    return parse(whole, zone, from_ms(0, zone).date())
+
+
+def statement_of(row: Row, point: str, author: str) -> Statement:
+    content = visit_content(row.shows, row.face, row.note) | {"brought_in": True}
+    return Statement("visit", point, row.at_ms, row.author or author, dict(content))

@@ -1,0 +1,62 @@
+"""What the record says of one moment or one span of a point, as its report would. Reads only."""
+
+from datetime import datetime, timedelta
+from fractions import Fraction
+from zoneinfo import ZoneInfo
+
+from tallywell.ledger.intervals import POSTS
+from tallywell.ledger.periods import between
+from tallywell.ledger.sums import Parts, touches
+from tallywell.reports.words import visit_words
+from tallywell.service.accepted import accepted_site
+from tallywell.service.books import period_report
+from tallywell.service.following import followed
+from tallywell.service.ledger_facts import reach_of
+from tallywell.service.local_time import from_ms, to_ms
+from tallywell.service.site import Point
+from tallywell.stated.content import in_force
+from tallywell.store.query import Reader
+
+NOTHING_READ = "no reading of the register around it to compare with"
+
+
+def compared(reader: Reader, point: Point, utc_ms: int, shows: str) -> str:
+    """How a hand reading of that moment, as entered, compares with the register: the words of the report."""
+    if reader.last_accepted() is None:
+        return NOTHING_READ
+    accepted = accepted_site(reader)
+    if point.name not in accepted.site.points:
+        return NOTHING_READ
+    day = from_ms(utc_ms, accepted.site.zone).date()
+    report = period_report(reader, accepted, between(day, day), [point.name])
+    visits = [one for one in report.points[0].visits if one.utc_ms == utc_ms and one.shows == shows.strip()]
+    if not visits:
+        return NOTHING_READ
+    visit = visits[-1]
+    at = "" if visit.register is None else f", which stood at {visit.register.seen.face}"
+    return f"{visit_words(visit)}{at}"
+
+
+def metered_between(reader: Reader, point: Point, begin_ms: int, end_ms: int) -> Fraction | None:
+    """The metered volume, m3, between two instants; None where nothing was metered."""
+    standing = in_force(reader.entries())
+    found = followed(reader, point, standing, reach_of(reader, begin_ms, end_ms))
+    parts, metered = Parts((begin_ms, end_ms)), False
+    for one in found.intervals:
+        parts.take(one)
+        metered = metered or (one.kind in POSTS and touches(one, begin_ms, end_ms))
+    return parts.close()[0].volume_m3 if metered else None
+
+
+def same_span(begin_ms: int, end_ms: int, year: int, zone: ZoneInfo) -> tuple[int, int]:
+    """The same local dates and hours in another year; 29 February is the day before 1 March."""
+    begin, end = from_ms(begin_ms, zone), from_ms(end_ms, zone)
+    shift = begin.year - year
+    return to_ms(_in_year(begin, begin.year - shift)), to_ms(_in_year(end, end.year - shift))
+
+
+def _in_year(at: datetime, year: int) -> datetime:
+    try:
+        return at.replace(year=year)
+    except ValueError:
+        return (at - timedelta(days=1)).replace(year=year)

@@ -1,0 +1,83 @@
+"""One point's ledger over a stretch of the record, with all that was stated of it: the same for reports and for a look
+at one moment. Reads only.
+"""
+
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from functools import partial
+
+from tallywell.ledger.fold import begin, fold
+from tallywell.ledger.intervals import Interval
+from tallywell.ledger.segments import changes_of
+from tallywell.readings.facts import Entry
+from tallywell.readings.quantities import HandReading, Installed, LedgerFact, Reading
+from tallywell.registers.factors import farthest
+from tallywell.registers.quantity import Quantity, RegisterMap
+from tallywell.reports.face import Face
+from tallywell.service.ledger_facts import Decoder, Reach, Stream, plan_on_record, rules_of
+from tallywell.service.settings_noted import serials_read
+from tallywell.service.site import Point
+from tallywell.stated.told import Of, Told, told
+from tallywell.store.query import Reader
+
+Watch = Callable[[Iterable[LedgerFact]], Iterable[LedgerFact]]
+
+
+@dataclass(frozen=True, slots=True)
+class Followed:
+    """`intervals` may be walked through once; `stream` and `decoder` then know what served. None: never polled yet."""
+
+    said: Told
+    changes: tuple[Installed, ...]
+    decoder: Decoder
+    stream: Stream | None
+    intervals: Iterator[Interval]
+
+
+def followed(
+    reader: Reader, point: Point, standing: Sequence[Entry], reach: Reach, watch: Watch = lambda facts: facts
+) -> Followed:
+    """`standing`: the entries in force. `watch` sees the facts of the record as they pass."""
+    face, _ = face_of(point)
+    point_id, decoder = reader.point_id(point.name), Decoder(partial(plan_on_record, reader), point)
+    if point_id is None:
+        return Followed(Told(), (), decoder, None, iter(()))
+    said = told(standing, Of(point_id, point.name, face, books_of(point).scale))
+    changes, rules = changes_of(said.installed, serials_read(reader, point)), rules_of(point)
+    stream = Stream(reader, decoder, point_id, rules, reach, changes)
+    state = begin(rules, changes, seasons=said.seasons, settled=tuple(said.settled))
+    return Followed(said, changes, decoder, stream, fold(with_hands(watch(stream), said.hands), state))
+
+
+def face_of(point: Point) -> tuple[Face, bool]:
+    """What the point's face shows, and whether the site file or the map says so; else the register's own step stands in
+    for it. The site file comes first: what hangs there may be set otherwise than the model usually is.
+    """
+    if point.display is not None:
+        return Face(point.display.one_count, point.display.digits), True
+    return face_by_map(point.map, books_of(point))
+
+
+def face_by_map(register_map: RegisterMap, books: Quantity) -> tuple[Face, bool]:
+    """What the face of any meter of this map shows, and whether the map says so."""
+    if books.display is not None:
+        return Face(books.display.one_count, books.display.digits), True
+    assert books.one_count is not None
+    return Face(books.one_count, len(str(farthest(register_map, books) - 1))), False
+
+
+def books_of(point: Point) -> Quantity:
+    books = point.map.books
+    assert books is not None, "a point without a total has no ledger"
+    return books
+
+
+def with_hands(facts: Iterable[LedgerFact], hands: Sequence[HandReading]) -> Iterator[LedgerFact | HandReading]:
+    """Hand readings, each before the first reading dated at or after it; those behind the last reading come last."""
+    waiting = sorted(hands, key=lambda hand: (hand.about_ms, hand.uuid))
+    for fact in facts:
+        if isinstance(fact, Reading) and fact.when.utc_ms is not None:
+            while waiting and waiting[0].about_ms <= fact.when.utc_ms:
+                yield waiting.pop(0)
+        yield fact
+    yield from waiting

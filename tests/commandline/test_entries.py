@@ -1,0 +1,237 @@
+"""The commands that state something: what they answer, what they refuse, what they ask for at a terminal."""
+
+import json
+import os
+import pty
+import re
+import select
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+from tallywell.store.database import RecordFolder
+from tallywell.store.query import Reader
+
+MAP = """\
+map: plain
+revision: 1
+numbering: on_the_wire
+word_order: high_word_first
+quantities:
+  flow_rate:     {table: input, register: 0, type: float32, unit: gpm}
+  forward_total: {table: input, register: 2, type: uint32, one_count: 1 gal, digits: 8, for_the_books: yes}
+"""
+SITE = """\
+site: Quail Flat   # invented
+time_zone: America/Denver
+lines:
+  near: {port: /dev/serial/by-path/near, baud: 19200, parity: even}
+wells:
+  north: {called: Well 1}
+points:
+  north: {well: north, line: near, address: 17, map: plain.yaml, every: 1 min, pipe: 8 in}
+  south: {well: north, line: near, address: 18, map: plain.yaml, every: 1 min, pipe: 8 in}
+"""
+
+
+@pytest.fixture
+def site(tmp_path: Path) -> Path:
+    (tmp_path / "plain.yaml").write_text(MAP)
+    (tmp_path / "quail.yaml").write_text(SITE)
+    return tmp_path / "quail.yaml"
+
+
+def said(*words: str | Path) -> tuple[int, str]:
+    done = subprocess.run(
+        [sys.executable, "-m", "tallywell", *map(str, words)],
+        stdin=subprocess.DEVNULL,
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=False,
+    )
+    assert "Traceback" not in done.stderr, done.stderr
+    return done.returncode, done.stdout + done.stderr
+
+
+def kept(site: Path) -> list[tuple[str, dict[str, object]]]:
+    with Reader(RecordFolder(site.with_suffix(".record"))) as reader:
+        return [(one.kind, json.loads(one.content)) for one in reader.entries()]
+
+
+CHANGEOUT = ("--old-final", "00092600", "--serial", "B-2", "--first-count", "00000012")
+TAKEN: list[tuple[str, tuple[str, ...], str]] = [
+    ("installation", ("--serial", "A-1", "--shows", "00000012"), "00000012 is 12 gal"),
+    ("changeout", (*CHANGEOUT, "--seal", "44", "--sensor-kept"), "00092600 is 92600 gal"),
+    ("changeout", ("--old-final", "unreadable", *CHANGEOUT[2:], "--old-face", "0.001 acre_foot,8"), "entered as"),
+    ("moved", ("--to", "south", "--serial", "B-2", "--final", "00000500"), "00000500 is 500 gal"),
+    ("visit", ("--shows", "00092545", "--agency"), "no reading of the register around it"),
+    ("shutdown", ("--shows", "00092545"), "shutdown entered"),
+    ("out-of-use", ("--from", "2026-01-01", "--to", "2026-01-31", "--because", "fallow"), "entered"),
+    ("accuracy-test", ("--error", "+1.25 %", "--reference", "clamp-on", "--tester", "A."), "error is +1.2 %"),
+    ("accuracy-test", ("--meter", "99 gal", "--true", "100 gal", "--reference", "tank", "--tester", "A."), "-1.0 %"),
+    ("wireseal", ("--number", "4471", "--found-broken"), "entered"),
+    ("remark", ("new pump",), "entered"),
+    ("settle", ("--at", "2026-07-01 10:00", "--rounds", "2"), "entered"),
+    ("settle", ("--at", "2026-07-01 10:00", "--reset", "--first-count", "00000000"), "entered"),
+]
+
+
+@pytest.mark.parametrize(("kind", "words", "answer"), TAKEN)
+def test_it_is_taken_and_said_back(site: Path, kind: str, words: tuple[str, ...], answer: str) -> None:
+    code, told = said(kind, site, "north", *words)
+    assert code == 0, told
+    assert answer in told
+    assert [name for name, _ in kept(site)] == [kind]
+
+
+ESTIMATE = ("--from", "2026-07-03", "--to", "2026-07-04 12:00", "--because", "struck by lightning")
+REFUSED: list[tuple[str, tuple[str, ...], str]] = [
+    ("changeout", CHANGEOUT[:4], "--first-count is missing"),
+    ("changeout", ("--old-final", "x", *CHANGEOUT[2:]), "--old-final: 'x' is not what a face shows"),
+    ("changeout", (*CHANGEOUT, "--old-face", "8"), "write it as"),
+    ("moved", ("--to", "nort", "--serial", "B", "--final", "1"), "did you mean 'north'?"),
+    ("moved", ("--to", "north", "--serial", "B", "--final", "1"), "name the other point"),
+    ("out-of-use", ("--from", "January", "--because", "x"), "'January' is no date"),
+    ("out-of-use", ("--from", "2026-02-01", "--to", "2026-01-01", "--because", "x"), "before the first"),
+    ("estimate", (*ESTIMATE, "--in-addition"), "say how it is reckoned"),
+    ("estimate", (*ESTIMATE, "--in-addition", "--volume", "3 acre_foot", "--hours", "3"), "in one way"),
+    (
+        "estimate",
+        (*ESTIMATE, "--in-addition", "--hours", "3", "--rate", "5 gal", "--tested", "2026-01-01"),
+        "rate: 'gal'",
+    ),
+    ("estimate", (*ESTIMATE, "--in-addition", "--same-span-of", "2025"), "nothing was metered at north"),
+    ("accuracy-test", ("--error", "1.2", "--reference", "x", "--tester", "y"), "no percent sign"),
+    ("accuracy-test", ("--meter", "1 gal", "--reference", "x", "--tester", "y"), "both --meter and --true"),
+    ("settle", ("--rounds", "2"), "--at is missing"),
+    ("remark", (), "TEXT is missing"),
+    ("visit", ("--shows", "1", "--replaces", "abc"), "is replaced with its reason"),
+    ("visit", ("--shows", "1", "--replaces", "abc", "--correcting", "x"), "holds no entry 'abc'"),
+]
+
+
+@pytest.mark.parametrize(("kind", "words", "answer"), REFUSED)
+def test_what_cannot_be_meant_is_one_message_and_no_entry(
+    site: Path, kind: str, words: tuple[str, ...], answer: str
+) -> None:
+    code, told = said(kind, site, "north", *words)
+    assert code == 2, told
+    assert answer in told
+    assert not site.with_suffix(".record").exists() or not kept(site)
+
+
+def test_a_season_is_entered_for_all_points_and_what_does_not_pair_is_said(site: Path) -> None:
+    code, told = said("startup", site, "north", "--at", "2026-04-01 08:00")
+    assert code == 0
+    assert "it was not shut down before then" in told
+    assert said("shutdown", site, "--all", "--at", "2026-10-15 08:00")[1].count("shutdown entered") == 2
+    assert "it is shut down already" in said("shutdown", site, "north", "--at", "2026-10-16 08:00")[1]
+    assert said("startup", site)[0] == 2
+    assert "each meter has a face of its own" in said("startup", site, "--all", "--shows", "1")[1]
+
+
+def test_an_estimate_prints_its_sum_and_stands_instead_once(site: Path) -> None:
+    rate = ("--hours", "20.5", "--rate", "750 gpm", "--tested", "2026-05-02")
+    code, told = said("estimate", site, "north", *ESTIMATE, "--instead-of-metered", *rate)
+    assert code == 0, told
+    assert "north: 20.5 h x 750 gpm, tested 2026-05-02, = 922,500 US gal, instead of the metered volume" in told
+    uuid = told.split()[-1]
+    again = (*ESTIMATE, "--instead-of-metered", "--volume", "3 acre_foot")
+    code, told = said("estimate", site, "north", *again)
+    assert code == 2
+    assert f"estimate {uuid[:8]} stands instead of the metered volume" in told
+    assert said("estimate", site, "north", *again, "--replaces", uuid[:8], "--correcting", "tank measured")[0] == 0
+    listed = said("entries", site, "north")[1]
+    assert listed.count("estimate") == 1
+    assert f"corrects {uuid[:8]}: tank measured" in listed
+    assert "REPLACED by" in said("entries", site, "--all")[1]
+
+
+def test_a_table_is_brought_in_whole_once_or_not_at_all(site: Path) -> None:
+    good, bad = site.parent / "good.csv", site.parent / "bad.csv"
+    good.write_bytes(
+        "\ufefftime;shows;by;note\r\n2025-01-01 08:00;00078120;A. Reader;filed\r\n\r\n2025-02-01;79000;;\r\n".encode()
+    )
+    bad.write_text("time,shows\n2025-13-01 08:00,x\n2025-01-01 08:00,1\n8:00,123456789\n")
+    code, told = said("bring-in", site, "north", bad)
+    assert code == 1
+    assert [line.split(": ")[0] for line in told.splitlines()[:4]] == [
+        f"{bad}:{at}" for at in ("2:1", "2:2", "4:1", "4:2")
+    ]
+    assert "nothing was entered" in told
+    assert "2 would be entered, 0 on record already" in said("bring-in", site, "north", good, "--dry-run")[1]
+    assert not site.with_suffix(".record").exists()
+    assert "2 entered, 0 on record already" in said("bring-in", site, "north", good, "--by", "B.")[1]
+    assert "0 entered, 2 on record already" in said("bring-in", site, "north", good, "--by", "C.")[1]
+    assert {content["shows"] for _, content in kept(site)} == {"00078120", "79000"}
+
+
+@pytest.mark.parametrize(
+    ("content", "fault"),
+    [
+        (b"", ":1:1: the table is empty"),
+        (b"when,shows\n", ":1:1: there is no column 'when'"),
+        (b"time,note\n", ":1:1: the column 'shows' is missing"),
+        (b"time,shows,shows\n", "stands twice"),
+        (b"time,shows\n", "no row stands below the heading"),
+        (b"time,shows\n2025-01-01 08:00,\xff\n", "it is not UTF-8"),
+    ],
+)
+def test_a_table_that_is_none_is_said_to_be_so(site: Path, content: bytes, fault: str) -> None:
+    table = site.parent / "table.csv"
+    table.write_bytes(content)
+    code, told = said("bring-in", site, "north", table)
+    assert code in (1, 2)
+    assert fault in told
+
+
+def talk(words: list[str], answers: list[str]) -> tuple[int, str]:
+    """A command at a terminal: each question is waited for, and answered."""
+    master, slave = pty.openpty()
+    asked = subprocess.Popen([sys.executable, "-m", "tallywell", *words], stdin=slave, stdout=slave, stderr=slave)
+    os.close(slave)
+    heard, until = "", time.monotonic() + 60
+    while time.monotonic() < until:
+        ready, _, _ = select.select([master], [], [], 0.2)
+        try:
+            heard += os.read(master, 4096).decode() if ready else ""
+        except OSError:  # the other end is closed: it has ended
+            break
+        if answers and heard.endswith(": "):
+            os.write(master, f"{answers[0]}\n".encode())
+            heard += f"<{answers.pop(0)}>"
+        if not ready and asked.poll() is not None:
+            break
+    os.close(master)
+    return asked.wait(timeout=20), heard
+
+
+def test_at_a_terminal_it_asks_for_what_is_missing_and_again_where_it_is_wrong(site: Path) -> None:
+    answers = ["9260x", "00092600", "B-2", "00000012", "", "4471", ""]
+    code, heard = talk(["changeout", str(site), "north"], answers)
+    assert code == 0, heard
+    assert "'9260x' is not what a face shows" in heard
+    ((_, content),) = kept(site)
+    assert {name: content[name] for name in ("old_final", "serial", "first_count", "seal_removed", "seal")} == {
+        "old_final": "00092600",
+        "serial": "B-2",
+        "first_count": "00000012",
+        "seal_removed": "4471",
+        "seal": None,
+    }
+
+
+def test_the_end_of_the_input_enters_nothing(site: Path) -> None:
+    code, heard = talk(["visit", str(site), "north"], ["\x04"])
+    assert code == 2, heard
+    assert "nothing was entered" in heard
+
+
+def test_each_kind_has_a_page_of_help() -> None:
+    overview = said("--help")[1]
+    for kind in {kind for kind, _, _ in TAKEN} | {"estimate", "bring-in", "entries"}:
+        assert re.search(rf"^  {kind} ", overview, re.MULTILINE), kind
