@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import partial
 
+from tallywell.ledger.agreement import agreement
 from tallywell.ledger.fold import begin, fold
 from tallywell.ledger.intervals import Interval
 from tallywell.ledger.segments import changes_of
@@ -46,7 +47,8 @@ def followed(
     changes, rules = changes_of(said.installed, serials_read(reader, point)), rules_of(point)
     stream = Stream(reader, decoder, point_id, rules, reach, changes)
     state = begin(rules, changes, seasons=said.seasons, settled=tuple(said.settled))
-    return Followed(said, changes, decoder, stream, fold(with_hands(watch(stream), said.hands), state))
+    intervals = agreement(rules, fold(with_hands(watch(stream), said.hands), state))
+    return Followed(said, changes, decoder, stream, intervals)
 
 
 def face_of(point: Point) -> tuple[Face, bool]:
