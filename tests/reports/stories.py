@@ -19,7 +19,8 @@ def pumped(made: MadeRecord, begins: str, ends: str, count: int, **instead: floa
     """Polls each quarter of an hour; the pump runs from 06:00 to 16:00 UTC. The count at the end."""
     for now in range(at(begins), at(ends), QUARTER_MS):
         runs = 6 <= now // 3_600_000 % 24 < 16
-        made.read(now, **({"forward_total": count, "flow_rate": 750.0 if runs else 0.0} | instead))
+        shown = {"forward_total": count, "flow_rate": 750.0 if runs else 0.0} | instead
+        made.read(now, "north-discharge", "inline-a.yaml", **shown)
         count += PUMPED if runs else 0
     return count
 

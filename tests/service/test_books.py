@@ -558,10 +558,13 @@ def test_a_first_count_is_a_volume_whatever_the_map_of_its_meter_counts_in(tmp_p
 
 
 def test_one_digit_of_a_coarse_face_is_a_bound_of_the_first_count_and_no_decrease(tmp_path: Path) -> None:
-    """0.001 acre-foot is 325.85 gal: the face shows 1 from the 326th gallon to the 651st."""
+    """0.001 acre-foot is 325.85 gal: the face shows 1 from the 326th gallon to the 651st.
+
+    The next reading narrows it: the total cannot have been higher before.
+    """
     site = SITE.replace("one_count: 100 gal", "one_count: 0.001 acre_foot")
     maps = {"inline-a.yaml": MAP.replace("one_count: 100 gal", "one_count: 1 gal")}
-    for first, least, most in ((325, 0, 10), (600, 0, 285)):
+    for first, least, most in ((325, 9, 10), (600, 10, 285)):
         made = made_record(tmp_path / str(first), "2026-07-01 00:00", site=site, maps=maps)
         made.enter(at("2026-07-01 00:00"), "installation", {"serial": "A-1", "first_count": "00000001"})
         made.read(at("2026-07-01 00:15"), forward_total=first)

@@ -16,6 +16,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from tallywell.ledger.intervals import NOTES, SURE, Flag, Interval, Segment
+from tallywell.ledger.judge import FIRST_COUNT_BOOT
 from tallywell.ledger.rules import Rules
 from tallywell.readings.quantities import Reading
 
@@ -87,7 +88,11 @@ def _around(one: Interval, edge_ms: int) -> tuple[int, int]:
 
 
 def _before(rules: Rules, at: Reading, edge_ms: int) -> int:
-    """By how much less the total may have been at an edge than at this reading."""
+    """By how much less the total may have been at an edge than at this reading. A segment begins with its first count,
+    whenever that was.
+    """
+    if at.when.boot == FIRST_COUNT_BOOT and not rules.net:
+        return 0
     assert at.when.utc_ms is not None
     ms = at.when.utc_ms + at.when.within_ms - edge_ms
     return rules.passes(at.scale, _either_way(rules, at, edge_ms) if rules.net else ms)

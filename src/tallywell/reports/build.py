@@ -5,11 +5,14 @@ The intervals pass by once, in order (`PointTally`), and are not kept: what a re
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from fractions import Fraction
 from zoneinfo import ZoneInfo
 
 from tallywell.ledger.intervals import POSTS, Interval, Kind
 from tallywell.ledger.periods import Period, days, edges_ms
 from tallywell.ledger.rates import HoursPumped, MaximumRate, PeakFlow
+from tallywell.ledger.reverse import ReverseVolume
+from tallywell.ledger.rules import Rules
 from tallywell.ledger.sums import Adding, Gap, Unallocated, touches
 from tallywell.readings.quantities import HandReading
 from tallywell.readings.units import Measure
@@ -30,7 +33,7 @@ from tallywell.reports.model import (
 from tallywell.reports.outages import Outages
 from tallywell.reports.runs import RemarkRuns
 from tallywell.reports.slices import Months, Reached, slices, volume_of
-from tallywell.reports.stated_lines import Stated, StatedLines
+from tallywell.reports.stated_lines import NOT_STATED, Stated, StatedLines
 from tallywell.reports.volume import Volume
 
 
@@ -65,11 +68,25 @@ class PointFacts:
     no_readings: str = ""
 
 
-class PointTally:
-    """A point's report for a period of whole local days while its intervals pass by, one at a time, in order.
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """What a tally must know of a point before the intervals pass by.
 
-    `moments_ms`: the instants of the visits, at which the register's count will be asked for. `face`: of the meter.
+    `moments_ms`: the instants of the visits, at which the register's count will be asked for. `hour_step_ms`: how far
+    off a reading of the hour meter may be. `reverse_capacity_m3`: where a total of reverse flow beside the books' goes
+    round; None: there is none.
     """
+
+    face: Face
+    moments_ms: tuple[int, ...] = ()
+    stated: Stated = NOT_STATED
+    rules: Rules | None = None
+    hour_step_ms: int = 0
+    reverse_capacity_m3: Fraction | None = None
+
+
+class PointTally:
+    """A point's report for a period of whole local days while its intervals pass by, one at a time, in order."""
 
     __slots__ = (
         "_around",
@@ -85,15 +102,14 @@ class PointTally:
         "_months",
         "_outages",
         "_peak",
+        "_reverse",
         "_runs",
         "_stated",
         "_sum",
         "_waiting",
     )
 
-    def __init__(
-        self, period: Period, zone: ZoneInfo, moments_ms: Iterable[int], face: Face, stated: Stated | None = None
-    ) -> None:
+    def __init__(self, period: Period, zone: ZoneInfo, asked: Asked) -> None:
         edges = self._edges = edges_ms(period, zone)
         begin_ms, end_ms = edges[0], edges[-1]
         self._labels = [day.isoformat() for day in days(period)]
@@ -102,13 +118,18 @@ class PointTally:
         self._months = Months(period, zone)
         self._maximum = MaximumRate(begin_ms, end_ms, zone)
         self._peak = PeakFlow(begin_ms, end_ms)
-        self._hours = HoursPumped(begin_ms, end_ms)
-        self._face, self._stated = face, stated or Stated()
+        signal = asked.rules is not None and asked.rules.run_signal
+        self._hours = HoursPumped(begin_ms, end_ms, run_signal=signal, step_ms=asked.hour_step_ms)
+        self._reverse: ReverseVolume | None = None
+        if asked.rules is not None and asked.reverse_capacity_m3 is not None:
+            self._reverse = ReverseVolume(asked.rules, begin_ms, end_ms, asked.reverse_capacity_m3)
+        face, self._stated = asked.face, asked.stated
+        self._face = face
         self._estimating = Estimating(self._stated.estimates, begin_ms, end_ms)
         self._idle = IdleStretches(self._stated, begin_ms, end_ms)
         self._runs, self._outages = RemarkRuns(face, self._stated.settled), Outages(begin_ms, end_ms, face)
         self._groups: list[tuple[Interval, Interval]] = []  # what meters inside: first and last, segment by segment
-        self._waiting = sorted(moments_ms)
+        self._waiting = sorted(asked.moments_ms)
         self._around: dict[int, Interval] = {}
 
     def take(self, one: Interval) -> None:
@@ -117,6 +138,8 @@ class PointTally:
         self._maximum.take(one)
         self._peak.take(one)
         self._hours.take(one)
+        if self._reverse is not None:
+            self._reverse.take(one)
         self._estimating.take(one)
         self._idle.take(one)
         if self._waiting and one.kind in POSTS:
@@ -144,6 +167,8 @@ class PointTally:
             months=self._months.close(added.unread),
             maximum=self._maximum.best,
             peak=self._peak.best,
+            steady_peak=self._peak.steady,
+            reverse=None if self._reverse is None else self._reverse.close(),
             hours=self._hours.close() if metered else None,
             running_above=facts.running_above,
             covered_ms=added.whole.covered_ms,

@@ -29,6 +29,7 @@ from tallywell.reports.decimals import decimal, plain
 from tallywell.reports.model import EdgeCount, PermitLine, PointReport, Report, Seen, Slice
 from tallywell.reports.report_units import permit_unit, unit_of
 from tallywell.reports.shown_units import VolumeUnit, factor, rate_unit
+from tallywell.reports.volume import Volume
 
 COLUMNS = ("point", "section", "item", "from", "to", "value", "unit", "low", "high", "known_by", "words")
 _FORMULA = ("=", "+", "-", "@", "\t", "\r")
@@ -126,13 +127,21 @@ def _totals(point: PointReport, unit: VolumeUnit, zone: ZoneInfo) -> Iterator[Ro
     }
     yield from total_rows(point, unit, span)
     rate = rate_unit(unit.name, point.rate_unit)
-    for item, found in (("maximum rate", point.maximum), ("instantaneous peak", point.peak)):
+    rates = [("maximum rate", point.maximum), ("instantaneous peak", point.peak)]
+    if point.peak is not None and point.peak.after_start:
+        rates.append(("peak outside the minutes after a start", point.steady_peak))
+    for item, found in rates:
         row = {"section": "point", "item": item, "unit": rate.name, "value": UNKNOWN}
         if found is not None:
             at = span_cells(found.begin_ms, found.begin_ms + found.window_ms, zone)
             row |= {**at, "value": rate.number(found.m3s, grouped=False)}
+            row |= {"words": "within the first minutes after a start"} if found.after_start else {}
         yield row
     yield _hours(point)
+    if point.reverse is not None:
+        back = Volume(point.reverse.m3, point.reverse.low_m3, point.reverse.high_m3)
+        said = {"known_by": "a total of reverse flow", "words": "in no other volume"}
+        yield {"section": "point", "item": "water that ran back", **span, **volume_cells(back, unit, UNKNOWN), **said}
     yield _share("time covered", Fraction(point.covered_ms, point.expected_ms))
     day_known = point.known_day_m3 / point.volume.m3 if point.volume is not None and point.volume.m3 else None
     yield _share("volume of a known day", day_known)

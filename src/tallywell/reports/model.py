@@ -14,6 +14,7 @@ from zoneinfo import ZoneInfo
 from tallywell.ledger.intervals import Flag, Kind
 from tallywell.ledger.periods import Period
 from tallywell.ledger.rates import Hours, Rate
+from tallywell.ledger.reverse import Reverse
 from tallywell.readings.quantities import Cause, Change
 from tallywell.readings.units import Measure
 from tallywell.reports.face import Face
@@ -248,8 +249,9 @@ class PointReport:
     """One point in one period. `face_stated` False: the register's own step stands in for a face not in the site file.
 
     `volume`: what was metered. `total`: that and the estimates; None where there is none of them. `unallocated`: counts
-    that belong to none of the days, or to neither side of the period's edge. `no_readings`: why there is nothing to
-    report, if so; then `volume`, `begin` and `end` are None.
+    that belong to none of the days, or to neither side of the period's edge. `steady_peak`: the peak outside the first
+    minutes after a start. `reverse`: what ran back by a total of its own, in no volume. `no_readings`: why there is
+    nothing to report, if so; then `volume`, `begin` and `end` are None.
     """
 
     place: Place
@@ -280,6 +282,8 @@ class PointReport:
     total: Total | None = None
     unallocated: tuple[UnallocatedLine, ...] = ()
     outages: tuple[Outage, ...] = ()
+    steady_peak: Rate | None = None
+    reverse: Reverse | None = None
 
 
 @dataclass(frozen=True, slots=True)

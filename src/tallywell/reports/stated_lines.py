@@ -36,6 +36,9 @@ class Stated:
     entries: tuple[str, ...] = ()
 
 
+NOT_STATED = Stated()
+
+
 @dataclass(frozen=True, slots=True)
 class EstimateLine:
     """An estimate in a period: `m3` is the part of it that lies inside; `divided`: divided by time for that.

@@ -4,6 +4,7 @@ from collections.abc import Iterable
 from fractions import Fraction
 from zoneinfo import ZoneInfo
 
+from tallywell.ledger.rates import AFTER_START_MS
 from tallywell.reports import stated_words, words
 from tallywell.reports.dates import duration, local_day, to_the_minute, with_offset
 from tallywell.reports.decimals import decimal, per_cent
@@ -72,6 +73,7 @@ def _summary(point: PointReport, unit: VolumeUnit, zone: ZoneInfo) -> list[str]:
         ("maximum rate", _maximum_words(point, rate, zone)),
         ("instantaneous peak", _peak_words(point, rate, zone)),
         ("hours pumped", _hours_words(point)),
+        *_reverse_rows(point, unit),
         ("time covered", per_cent(Fraction(point.covered_ms, point.expected_ms))),
         ("volume of a known day", _known_day(point)),
     ]
@@ -87,9 +89,24 @@ def _maximum_words(point: PointReport, rate: RateUnit, zone: ZoneInfo) -> str:
 
 
 def _peak_words(point: PointReport, rate: RateUnit, zone: ZoneInfo) -> str:
-    if point.peak is None:
+    peak, steady = point.peak, point.steady_peak
+    if peak is None:
         return "unknown: no reading of the flow rate"
-    return f"{rate.text(point.peak.m3s)} at {with_offset(point.peak.begin_ms, zone)}"
+    said = f"{rate.text(peak.m3s)} at {with_offset(peak.begin_ms, zone)}"
+    if not peak.after_start or (steady is not None and steady.m3s == peak.m3s):
+        return said
+    said += f", within {duration(AFTER_START_MS)} after a start"
+    return said if steady is None else f"{said}; {rate.text(steady.m3s)} outside those minutes"
+
+
+def _reverse_rows(point: PointReport, unit: VolumeUnit) -> list[tuple[str, str]]:
+    """Where the meter has a total of its own for it and water ran back."""
+    back = point.reverse
+    if back is None or not back.high_m3:
+        return []
+    bounds = f"(at least {unit.number(back.low_m3)}, at most {unit.number(back.high_m3)})"
+    known = per_cent(Fraction(back.covered_ms, back.expected_ms))
+    return [("water that ran back", f"{unit.text(back.m3)} {bounds}, known for {known} of the time; in no volume here")]
 
 
 def _volume_rows(point: PointReport, unit: VolumeUnit, zone: ZoneInfo) -> list[tuple[str, str]]:

@@ -2,11 +2,12 @@
 
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import date
 from functools import partial
 
 from tallywell import __version__
+from tallywell.ledger.agreement import agreement
 from tallywell.ledger.fold import begin, fold
 from tallywell.ledger.intervals import Interval, joined
 from tallywell.ledger.intervals import Kind as IntervalKind
@@ -17,12 +18,11 @@ from tallywell.readings.facts import Entry
 from tallywell.readings.quantities import Cause, HandReading, Happened, LedgerFact, Missed, Reading
 from tallywell.registers.factors import farthest
 from tallywell.registers.quantity import Kind, Quantity, RegisterMap
-from tallywell.reports.build import PointFacts, PointTally, Visit
+from tallywell.reports.build import Asked, PointFacts, PointTally
 from tallywell.reports.estimating import Stretch as SharedStretch
 from tallywell.reports.face import Face
 from tallywell.reports.model import (
     GapLine,
-    MeterLine,
     PermitLine,
     Place,
     PointReport,
@@ -30,15 +30,15 @@ from tallywell.reports.model import (
     Report,
     ShareLine,
 )
-from tallywell.reports.stated_lines import NotTaken, Stated
 from tallywell.reports.volume import Total, Volume
 from tallywell.service.accepted import Accepted
 from tallywell.service.ledger_facts import Decoder, Reach, Stream, plan_on_record, reach_of, rules_of
+from tallywell.service.pump_signals import hour_meter_step_ms, reverse_total
+from tallywell.service.said import meter_lines, stated_of, visits_of
 from tallywell.service.settings_noted import serials_read
 from tallywell.service.site import Permit, Point, Share, Site
 from tallywell.stated.content import in_force
-from tallywell.stated.meters import Meter
-from tallywell.stated.told import METERS, Of, Told, told
+from tallywell.stated.told import Of, Told, told
 from tallywell.store.query import Reader
 
 
@@ -172,18 +172,27 @@ class _Books:
         scale = _books_quantity(point).scale
         said = Told() if point_id is None else told(self.entries, Of(point_id, point.name, face, scale))
         hung = changes_of(said.installed, serials_read(self.reader, point))
-        visits, stated = _visits(said), _stated(said)
+        visits = visits_of(said)
         edges = edges_ms(self.period, self.site.zone)
         silence = _Silence(edges[0], edges[-1])
         decoder = Decoder(partial(plan_on_record, self.reader), point)
-        tally = PointTally(self.period, self.site.zone, [visit.utc_ms for visit in visits], face, stated)
+        rules, reverse = rules_of(point), reverse_total(point.map)
+        asked = Asked(
+            face=face,
+            moments_ms=tuple(visit.utc_ms for visit in visits),
+            stated=stated_of(said),
+            rules=rules,
+            hour_step_ms=hour_meter_step_ms(point.map, point.hour_meter, point.every_ms),
+            reverse_capacity_m3=None if reverse is None else reverse.scale.capacity * reverse.scale.one_count_m3,
+        )
+        tally = PointTally(self.period, self.site.zone, asked)
         shared = self._shared(point, said)
         settled = False
         if point_id is not None:
-            stream = Stream(self.reader, decoder, point_id, rules_of(point), self.reach, hung)
+            stream = Stream(self.reader, decoder, point_id, rules, self.reach, hung)
             facts = with_hands(silence.watch(stream), said.hands)
-            state = begin(rules_of(point), hung, seasons=said.seasons, settled=tuple(said.settled))
-            for interval in fold(facts, state):
+            state = begin(rules, hung, seasons=said.seasons, settled=tuple(said.settled))
+            for interval in agreement(rules, fold(facts, state)):
                 tally.take(interval)
                 if interval.kind is IntervalKind.FROZEN:
                     silence.froze(interval)
@@ -196,7 +205,7 @@ class _Books:
             face_stated=face_stated,
             rate_unit=_rate_unit(point),
             running_above=point.running_above,
-            meters=_meter_lines(said),
+            meters=meter_lines(said),
             visits=visits,
             unread=silence.lines(point.every_ms, as_of_ms),
             no_readings=_why_none(point_id, silence),
@@ -224,70 +233,6 @@ def with_hands(facts: Iterable[LedgerFact], hands: Sequence[HandReading]) -> Ite
                 yield waiting.pop(0)
         yield fact
     yield from waiting
-
-
-def _meter_lines(told: Told) -> tuple[MeterLine, ...]:
-    """All meters as lines of the report, each until the next; one that cannot be read says so in its place."""
-    lines = [_meter_line(one) for one in told.meters]
-    lines += [
-        MeterLine("", one.about_ms, None, None, one.entry.author, one.why)
-        for one in told.unread
-        if one.entry.kind in METERS
-    ]
-    lines.sort(key=lambda line: line.begin_ms)
-    ends = [*(line.begin_ms for line in lines[1:]), None][: len(lines)]
-    return tuple(replace(line, end_ms=end_ms) for line, end_ms in zip(lines, ends, strict=True))
-
-
-def _meter_line(meter: Meter) -> MeterLine:
-    return MeterLine(
-        serial=meter.serial,
-        begin_ms=meter.about_ms,
-        end_ms=None,
-        first_count=meter.first_count,
-        author=meter.author,
-        change=meter.change,
-        converter=meter.converter,
-        old_final=meter.old_final,
-        seal_removed=meter.seal_removed,
-        seal=meter.seal,
-        sensor_kept=meter.sensor_kept,
-        other=meter.other,
-        note=meter.note,
-    )
-
-
-def _stated(told: Told) -> Stated:
-    """What is said of the point beside its meters and visits, whose unreadable entries stand in their own places."""
-    elsewhere = METERS | {"visit"}
-    not_taken = [
-        NotTaken(one.about_ms, one.entry.kind, one.entry.author, one.why)
-        for one in told.unread
-        if one.entry.kind not in elsewhere
-    ]
-    return Stated(
-        estimates=tuple(told.estimates),
-        seasons=told.seasons,
-        settled=tuple(told.settled),
-        out_of_use=tuple(told.out_of_use),
-        tests=tuple(told.tests),
-        seals=tuple(told.seals),
-        remarks=tuple(told.remarks),
-        not_taken=tuple(not_taken),
-        entries=tuple(told.served),
-    )
-
-
-def _visits(told: Told) -> tuple[Visit, ...]:
-    found = [
-        Visit(one.about_ms, one.shows, one.author, one.note, one.reading, agency=one.agency) for one in told.visits
-    ]
-    found += [
-        Visit(one.about_ms, "unknown", one.entry.author, "", None, one.why)
-        for one in told.unread
-        if one.entry.kind == "visit"
-    ]
-    return tuple(sorted(found, key=lambda visit: visit.utc_ms))
 
 
 def _place(point: Point, site: Site) -> Place:

@@ -1,0 +1,73 @@
+"""What people stated of a point, as a report takes it; each entry that cannot be read says so in its place."""
+
+from dataclasses import replace
+
+from tallywell.reports.build import Visit
+from tallywell.reports.model import MeterLine
+from tallywell.reports.stated_lines import NotTaken, Stated
+from tallywell.stated.meters import Meter
+from tallywell.stated.told import METERS, Told
+
+
+def meter_lines(told: Told) -> tuple[MeterLine, ...]:
+    """All meters as lines of the report, each until the next; one that cannot be read says so in its place."""
+    lines = [_meter_line(one) for one in told.meters]
+    lines += [
+        MeterLine("", one.about_ms, None, None, one.entry.author, one.why)
+        for one in told.unread
+        if one.entry.kind in METERS
+    ]
+    lines.sort(key=lambda line: line.begin_ms)
+    ends = [*(line.begin_ms for line in lines[1:]), None][: len(lines)]
+    return tuple(replace(line, end_ms=end_ms) for line, end_ms in zip(lines, ends, strict=True))
+
+
+def _meter_line(meter: Meter) -> MeterLine:
+    return MeterLine(
+        serial=meter.serial,
+        begin_ms=meter.about_ms,
+        end_ms=None,
+        first_count=meter.first_count,
+        author=meter.author,
+        change=meter.change,
+        converter=meter.converter,
+        old_final=meter.old_final,
+        seal_removed=meter.seal_removed,
+        seal=meter.seal,
+        sensor_kept=meter.sensor_kept,
+        other=meter.other,
+        note=meter.note,
+    )
+
+
+def stated_of(told: Told) -> Stated:
+    """What is said of the point beside its meters and visits, whose unreadable entries stand in their own places."""
+    elsewhere = METERS | {"visit"}
+    not_taken = [
+        NotTaken(one.about_ms, one.entry.kind, one.entry.author, one.why)
+        for one in told.unread
+        if one.entry.kind not in elsewhere
+    ]
+    return Stated(
+        estimates=tuple(told.estimates),
+        seasons=told.seasons,
+        settled=tuple(told.settled),
+        out_of_use=tuple(told.out_of_use),
+        tests=tuple(told.tests),
+        seals=tuple(told.seals),
+        remarks=tuple(told.remarks),
+        not_taken=tuple(not_taken),
+        entries=tuple(told.served),
+    )
+
+
+def visits_of(told: Told) -> tuple[Visit, ...]:
+    found = [
+        Visit(one.about_ms, one.shows, one.author, one.note, one.reading, agency=one.agency) for one in told.visits
+    ]
+    found += [
+        Visit(one.about_ms, "unknown", one.entry.author, "", None, one.why)
+        for one in told.unread
+        if one.entry.kind == "visit"
+    ]
+    return tuple(sorted(found, key=lambda visit: visit.utc_ms))
