@@ -51,7 +51,7 @@ def _frozen(made: Draft, at: int) -> None:
     made.frozen.append((first, last - 1))
     made.pumping(first - 4, last + 4)
     made.keep_free(first, last)
-    made.expect("frozen", "ACROSS_GAP GAP FROZEN", first, last)
+    made.expect("frozen", "ACROSS_GAP GAP FROZEN", first - 1, last)
 
 
 @event(**SURE_FLOW)
@@ -62,7 +62,8 @@ def _frozen_and_not_counting(made: Draft, at: int) -> None:
     made.pumping(first - 4, last + 4)
     made.uncounted.append((made.polls[first], made.polls[last - 1] + made.every // 2))
     made.keep_free(first, last)
-    made.expect("frozen and not counting", "QUESTION GAP FROZEN", first, last)
+    # Where the counts are coarse, the words may be the same a poll before and behind, too.
+    made.expect("frozen and not counting", "QUESTION GAP FROZEN", first - 1, last + 1)
 
 
 @event(start=True, net=True)

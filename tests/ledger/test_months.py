@@ -67,7 +67,10 @@ def summed(made: Month, intervals: list[Interval]) -> Sum:
 
 @dataclass(frozen=True)
 class Judged:
-    """What is wrong with a month, in sentences, and how wide its bounds are. `wide_m3`: those of the month."""
+    """What is wrong with a month, in sentences, and how wide its bounds are.
+
+    `wide_m3`: those of the whole month. `open`: an event leaves its volume open.
+    """
 
     seed: int
     events: tuple[str, ...]
@@ -77,14 +80,15 @@ class Judged:
     wide_m3: Fraction
     too_wide: tuple[str, ...]
     flowed_m3: Fraction
+    open: bool
 
     @property
     def again(self) -> str:
         return f".venv/bin/python -m tests.ledger.test_months {self.seed} " + " ".join(map(repr, self.events))
 
     @property
-    def share(self) -> float:
-        return float(self.wide_m3 / self.flowed_m3)
+    def percent(self) -> float:
+        return float(100 * self.wide_m3 / self.flowed_m3)
 
 
 @cache
@@ -101,6 +105,7 @@ def judged(seed: int, events: tuple[str, ...] | None = None) -> Judged:
         total.whole.high_m3 - total.whole.low_m3,
         tuple(_too_wide(made, total)),
         max(sum(made.truth_m3, Fraction(0)), made.one_count_m3),
+        any(one.kind not in CLOSED or "OTHER_SERIAL" in one.flags for one in made.expected),
     )
 
 
@@ -263,16 +268,14 @@ def _too_wide(made: Month, total: Sum) -> list[str]:
 
 
 def table(seeds: range) -> str:
-    """Median and 95th percentile of the bounds' width as a share of what flowed, event by event."""
+    """Median and 95th percentile of the bounds' width in percent of what flowed, event by event."""
     shares: dict[str, list[float]] = defaultdict(list)
     for one in map(judged, seeds):
         for event in one.events or ("clean",):
-            shares[event].append(100 * one.share)
-    lines = [f"{'':30} months    median   95th percentile"]
-    for event, found in sorted(shares.items()):
-        median, most = _percentiles(found)
-        lines.append(f"{event:30} {len(found):6} {median:8.3f}% {most:16.3f}%")
-    return "\n".join(lines)
+            shares[event].append(one.percent)
+    rows = [(event, len(found), *_percentiles(found)) for event, found in sorted(shares.items())]
+    lines = [f"{event:32} {months:6} {median:9.3f} {most:9.3f}" for event, months, median, most in rows]
+    return "\n".join([f"{'':32} months    median      95th percentile, in percent", *lines])
 
 
 def _percentiles(shares: list[float]) -> tuple[float, float]:
@@ -310,8 +313,25 @@ def test_the_truth_of_the_month_and_of_every_day_lies_within_the_bounds(seeds: r
 
 @pytest.mark.parametrize("seeds", [range(CI_MONTHS), CAMPAIGN])
 def test_the_bounds_are_no_wider_than_what_nobody_can_know(seeds: range) -> None:
-    print(table(seeds))
     _check(seeds, lambda one: one.too_wide)
+
+
+@pytest.mark.parametrize("seeds", [range(CI_MONTHS), CAMPAIGN])
+def test_the_bounds_are_narrow_where_nothing_leaves_the_volume_open(seeds: range) -> None:
+    """Clean months: at each end of a month some 10 s of what the pipe can pass (a register's age, the lateness of a
+    poll, the clock), which is some five times what the pump gives, against ten days of pumping: 0.01 %. One in twenty
+    has a clock set by hand, within two minutes, or a coarse float: 20 times as much and more. A gap over the end of the
+    month adds what was counted in it. Where the volume itself is open, the test above alone holds it.
+    """
+    print(table(seeds))
+    found = list(map(judged, seeds))
+    clean = _percentiles([one.percent for one in found if not one.events])
+    closed = _percentiles([one.percent for one in found if one.events and not one.open])
+    print(f"clean {clean}, with events that leave nothing open {closed}")
+    assert clean[0] <= 0.03
+    assert clean[1] <= 1.0
+    assert closed[0] <= 0.1
+    assert closed[1] <= 3.0
 
 
 def hold(seeds: int, events: list[str]) -> bool:
@@ -336,7 +356,7 @@ def main(words: list[str]) -> int:
     print(made.seed, *made.events, made.known, sep="\n")
     print(*(_shown(it) for it in told(made) if not it.plain or it.rollovers), sep="\n")
     print(*(one.names + one.truth + one.balance or ("nothing is wrong",)), sep="\n")
-    print(*one.too_wide, f"bounds {float(one.wide_m3):.3f} m3 wide, {100 * one.share:.3f} %", sep="\n")
+    print(*one.too_wide, f"bounds {float(one.wide_m3):.3f} m3 wide, {one.percent:.3f} %", sep="\n")
     return 0
 
 
