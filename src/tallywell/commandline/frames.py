@@ -2,8 +2,8 @@
 
 Where the daemon runs, this only looks on while it polls; otherwise this command polls by the site file itself, and
 stores nothing. At the end there is a row for each meter: how many answers were good, how slow the slowest was, what was
-missed, and, where the site file says with `running_above` how to know, how often that was while the pump ran and while
-it stood: a drive's noise shows only while it runs.
+missed, and, where the site file says with `pump_running` or `running_above` how to know, how often that was while the
+pump ran and while it stood: a drive's noise shows only while it runs.
 
 `--keep` writes all of it to a file of plain text, which `--replay` takes through the same rules again, on any machine.
 """
