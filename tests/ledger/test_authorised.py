@@ -2,6 +2,7 @@
 
 from datetime import date
 from fractions import Fraction
+from itertools import pairwise
 
 import pytest
 from hypothesis import given
@@ -76,12 +77,11 @@ def test_nobody_is_allowed_more_than_was_ever_granted(
     allowance = Allowance(Fraction(amount), OCTOBER, carried_most_m3=Fraction(most), carried_terms=lasts)
     terms = account(allowance, terms_in(allowance, OCTOBER, date(2023 + len(volumes), 10, 1)), used(*volumes))
     assert len(terms) == len(volumes)
-    for at, term in enumerate(terms):
+    assert terms[0].carried_m3 == 0
+    for before, term in pairwise(terms):
         assert 0 <= term.carried_m3 <= min(most, lasts * amount)
-        earlier = terms[:at]
-        spent = sum((t.used.m3 for t in earlier if t.used), Fraction(0))
-        if all(t.used for t in earlier):
-            assert term.carried_m3 <= max(0, amount * at - min(spent, amount * at))
+        left = before.left_m3
+        assert term.carried_m3 <= max(0, left or 0), "no more than was left of all that could be used"
 
 
 @pytest.mark.parametrize(
