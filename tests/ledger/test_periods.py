@@ -7,6 +7,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from tallywell.ledger.periods import (
+    ONE_DAY,
     Period,
     between,
     calendar_year,
@@ -15,8 +16,11 @@ from tallywell.ledger.periods import (
     local,
     midnight_ms,
     month,
+    quarter,
+    seasons,
     utc_ms,
     water_year,
+    year_from,
 )
 
 DENVER = ZoneInfo("America/Denver")
@@ -90,3 +94,54 @@ def test_the_instant_before_midnight_is_another_date(zone: str) -> None:
 def test_an_instant_is_exact_to_the_millisecond() -> None:
     assert utc_ms(datetime(2026, 7, 1, 0, 0, 0, 1000, UTC)) % 1000 == 1
     assert utc_ms(local(1_782_864_000_123, DENVER)) == 1_782_864_000_123
+
+
+def test_quarters_are_of_the_calendar() -> None:
+    """18 CFR 420.32 asks for reports by calendar quarter."""
+    assert quarter("2026-Q3") == Period(date(2026, 7, 1), date(2026, 10, 1), "2026-Q3")
+    assert quarter("2026-q4").end == date(2027, 1, 1)
+    four = [quarter(f"2026-Q{k}") for k in range(1, 5)]
+    assert [one.end for one in four[:-1]] == [one.first for one in four[1:]]
+    assert (four[0].first, four[-1].end) == (calendar_year("2026").first, calendar_year("2026").end)
+
+
+@pytest.mark.parametrize("text", ["2026-Q5", "2026-Q0", "Q3", "2026", "2026-3", ""])
+def test_what_is_no_quarter_is_said_so(text: str) -> None:
+    with pytest.raises(ValueError, match="write it as 2026-Q3"):
+        quarter(text)
+
+
+def test_a_year_may_begin_on_any_day() -> None:
+    """Colorado's irrigation year is 1 November to 31 October."""
+    assert year_from("11-01", "2026") == Period(date(2025, 11, 1), date(2026, 11, 1), "year 2026 from 2025-11-01")
+    assert year_from("01-01", "2026") == calendar_year("2026")
+    assert year_from("10-01", "2026").first == water_year("2026").first
+    for wrong in ("02-29", "13-01", "1-1", "", "00-00"):
+        with pytest.raises(ValueError, match="such as 11-01"):
+            year_from(wrong, "2026")
+
+
+def test_unequal_seasons() -> None:
+    """WAC 173-539A-070: October to March, April to June, July, August, September."""
+    edges = [date(2025, 10, 1), *(date(2026, month, 1) for month in (4, 7, 8, 9, 10))]
+    found = seasons(edges)
+    assert (found.first, found.end, found.name) == (edges[0], edges[-1], "2025-10-01 to 2026-09-30")
+    assert [(part.first, part.end) for part in found.parts] == list(pairwise(edges))
+    assert found.parts[2].name == "2026-07-01 to 2026-07-31"
+    assert sum(len(days(part)) for part in found.parts) == len(days(found))
+
+
+def test_without_seasons_the_parts_are_months() -> None:
+    found = between(date(2026, 6, 30), date(2026, 8, 1))
+    assert [part.name for part in found.parts] == ["2026-06", "2026-07", "2026-08"]
+    assert [len(days(part)) for part in found.parts] == [1, 31, 1]
+
+
+def test_seasons_that_are_none_are_said_so() -> None:
+    day = date(2026, 7, 1)
+    with pytest.raises(ValueError, match="at least two dates"):
+        seasons([day])
+    with pytest.raises(ValueError, match="later than the one before"):
+        seasons([day, day])
+    with pytest.raises(ValueError, match="more than 400"):
+        seasons([day + k * ONE_DAY for k in range(402)])

@@ -1,7 +1,7 @@
 """Print the volumes of a period from the record: begin and end readings, volume, days, gaps, and all that is not plain.
 
 It reads the record only, beside a running daemon or without one, and takes the site file's text from there. The period
-is one of --month, --year, --water-year, or --from with --to; its days are local days of the site.
+is one of --month, --quarter, --year, --water-year, --dates, or --from with --to; its days are local days of the site.
 """
 
 import argparse
@@ -25,8 +25,15 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     site_argument(parser)
     period = parser.add_argument_group("period")
     period.add_argument("--month", metavar="YYYY-MM", help="a calendar month, such as 2026-07")
-    period.add_argument("--year", metavar="YYYY", help="a calendar year")
+    period.add_argument("--quarter", metavar="YYYY-Qn", help="a calendar quarter, such as 2026-Q3")
+    period.add_argument("--year", metavar="YYYY", help="a calendar year, or with --year-from the one that ends in it")
+    period.add_argument("--year-from", metavar="MM-DD", help="with --year: the first day of the year, such as 11-01")
     period.add_argument("--water-year", metavar="YYYY", help="1 October to 30 September, named by the year it ends in")
+    period.add_argument(
+        "--dates",
+        metavar="DATE,DATE,...",
+        help="unequal seasons in one report, each from its date to before the next; the last date belongs no more",
+    )
     period.add_argument("--from", metavar="DATE", dest="first", help="the first day, such as 2026-07-01; with --to")
     period.add_argument("--to", metavar="DATE", dest="last", help="the last day, included")
     parser.add_argument("--point", metavar="NAME", action="append", help="only this point; may be given again")
@@ -70,18 +77,27 @@ def _record(path: "Path") -> "Path":
 
 def _period(options: argparse.Namespace) -> "Period":
     """The one period asked for; anything else ends the command with 2."""
+    from functools import partial
+
     from tallywell.commandline.site import called_wrongly
     from tallywell.ledger import periods
 
     ways = {
         "--month": (options.month, periods.month),
-        "--year": (options.year, periods.calendar_year),
+        "--quarter": (options.quarter, periods.quarter),
+        "--year": (options.year, partial(periods.year_from, options.year_from or "01-01")),
         "--water-year": (options.water_year, periods.water_year),
+        "--dates": (options.dates, _seasons),
     }
     asked = [(name, text, read) for name, (text, read) in ways.items() if text is not None]
     ranged = options.first is not None or options.last is not None
     if len(asked) + ranged != 1:
-        raise called_wrongly("name one period: --month 2026-07, --year 2026, --water-year 2026, or --from with --to")
+        raise called_wrongly(
+            "name one period: --month 2026-07, --quarter 2026-Q3, --year 2026, --water-year 2026, --dates, or --from "
+            "with --to"
+        )
+    if options.year_from is not None and options.year is None:
+        raise called_wrongly("--year-from says where a year begins; add --year 2026, the year it ends in")
     try:
         if ranged:
             return periods.between(_day("--from", options.first), _day("--to", options.last))
@@ -91,17 +107,30 @@ def _period(options: argparse.Namespace) -> "Period":
         raise called_wrongly(str(wrong) if ranged else f"{name}: {wrong}") from None
 
 
-def _day(option: str, text: str | None) -> "date":
-    from datetime import date
+def _seasons(text: str) -> "Period":
+    from tallywell.ledger.periods import seasons
 
+    return seasons([_read_date(each.strip()) for each in text.split(",")])
+
+
+def _day(option: str, text: str | None) -> "date":
     if text is None:
         raise ValueError(
             f"{option} is missing; a range needs --from and --to, such as --from 2026-07-01 --to 2026-07-15"
         )
     try:
+        return _read_date(text)
+    except ValueError as wrong:
+        raise ValueError(f"{option}: {wrong}") from None
+
+
+def _read_date(text: str) -> "date":
+    from datetime import date
+
+    try:
         return date.fromisoformat(text)
     except ValueError:
-        raise ValueError(f"{option}: {text!r} is no date; write it as 2026-07-01") from None
+        raise ValueError(f"{text!r} is no date; write it as 2026-07-01") from None
 
 
 def _known_unit(unit: str | None) -> None:

@@ -5,7 +5,7 @@ from collections.abc import Iterable, Sequence
 from zoneinfo import ZoneInfo
 
 from tallywell.ledger.intervals import POSTS, Interval
-from tallywell.ledger.periods import Period, days, midnight_ms
+from tallywell.ledger.periods import Period, midnight_ms
 from tallywell.ledger.sums import Part, Parts, ReadSpan, touches
 from tallywell.reports.model import Slice
 from tallywell.reports.volume import Volume
@@ -57,17 +57,19 @@ class Reached:
 
 
 class Months:
-    """The parts of months inside the period, cut anew: adding up days would widen the bounds at every midnight."""
+    """The seasons or the parts of months inside the period, cut anew: adding up days would widen the bounds at every
+    midnight.
+    """
 
-    __slots__ = ("_starts", "parts", "reached")
+    __slots__ = ("_labels", "parts", "reached", "seasonal")
 
     def __init__(self, period: Period, zone: ZoneInfo) -> None:
-        self._starts = [day for day in days(period) if day == period.first or day.day == 1]
-        edges = [midnight_ms(day, zone) for day in [*self._starts, period.end]]
+        self._labels, self.seasonal = [part.name for part in period.parts], bool(period.seasons)
+        edges = [midnight_ms(day, zone) for day in [*(part.first for part in period.parts), period.end]]
         self.parts, self.reached = Parts(edges), Reached(edges)
 
     def close(self, unread: Sequence[tuple[int, int]]) -> tuple[Slice, ...]:
-        return slices([f"{day:%Y-%m}" for day in self._starts], self.parts.close(), self.reached, unread)
+        return slices(self._labels, self.parts.close(), self.reached, unread)
 
 
 def slices(
