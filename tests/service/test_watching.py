@@ -8,11 +8,12 @@ from pathlib import Path
 
 import pytest
 
+from tallywell.ledger.intervals import Kind
 from tallywell.readings.facts import Poll
 from tallywell.service.files import Loaded, load_site
 from tallywell.service.rows import PointKeys
 from tallywell.service.site import Point
-from tallywell.service.watching import FROZE, THAWED, Watched, watching
+from tallywell.service.watching import AGREE, CONTRARY, FROZE, THAWED, Watched, watching
 from tallywell.store.query import Reader
 from tests.service.made_record import MAP, QUARTER_MS, SITE, MadeRecord, at, made_record, meter_of, plan_of, words_of
 
@@ -99,6 +100,18 @@ def test_a_meter_that_was_frozen_already(tmp_path: Path, point: Point) -> None:
     assert live.read(last_ms, boot_ms + 9 * QUARTER_MS, 10_800).said == (FROZE,)
     assert live.read(last_ms, boot_ms + 10 * QUARTER_MS, 10_800).said == ()
     assert live.read(last_ms, boot_ms + 11 * QUARTER_MS, 12_000).said == (THAWED,)
+
+
+def test_flow_without_counting_is_said_once_and_so_is_its_end(tmp_path: Path, point: Point) -> None:
+    """The words differ from poll to poll, so it is no frozen meter: its counter stands."""
+    made, last_ms = a_day(tmp_path)
+    live, boot_ms = Live(point, made, "boot-1"), 1_000_000 + 96 * QUARTER_MS
+    said: list[str] = []
+    for quarter in range(1, 16):
+        at_boot_ms = boot_ms + quarter * QUARTER_MS
+        count = 10_900 if quarter < 12 else 10_900 + 112 * (quarter - 11)
+        said += live.read(last_ms, at_boot_ms, count, 2_000.0 + quarter).said
+    assert said == [CONTRARY[Kind.FLOW_UNCOUNTED], AGREE]
 
 
 def test_what_does_not_fit_is_said_once_and_so_is_what_became_of_it(tmp_path: Path, point: Point) -> None:

@@ -9,8 +9,9 @@ from dataclasses import dataclass, field, replace
 from functools import partial
 from itertools import islice
 
+from tallywell.ledger.agreement import Agreement
 from tallywell.ledger.fold import State, begin, step
-from tallywell.ledger.intervals import Interval, Kind
+from tallywell.ledger.intervals import POSTS, Interval, Kind
 from tallywell.ledger.judge import allowed, elapsed_ms
 from tallywell.ledger.reach import FITTING, may_begin
 from tallywell.readings.clocks import When
@@ -38,6 +39,13 @@ FROZE = (
     "and its readings count as missed until it moves; look at its face"
 )
 THAWED = "the meter moves again; what its total rose by meanwhile is in the books"
+CONTRARY: Mapping[Kind, str] = {
+    Kind.FLOW_UNCOUNTED: "the flow rate says that water flows, and the total stands: the meter may not be counting; "
+    "look at its face",
+    Kind.COUNTED_WITHOUT_FLOW: "the total rises, and the flow rate says that nothing flows: one of them is wrong; look "
+    "at its face",
+}
+AGREE = "flow rate and total agree again"
 _ENDED = "following the total failed ({}); it begins anew, and no reading is lost by it"
 
 
@@ -63,20 +71,28 @@ class Watching:
     _state: State = field(init=False)
     _decoder: Decoder = field(init=False)
     _plans: dict[int, PlanInForce] = field(default_factory=dict)
+    _agreement: Agreement = field(init=False)
     _frozen: bool = False  # what was said last
+    _contrary: Kind | None = None  # the same of flow rate and total
 
     def __post_init__(self) -> None:
-        self._state = begin(rules_of(self.point))
+        self._begin()
         self._decoder = Decoder(self._plans.__getitem__, self.point)
         for fact in self.before:
-            self._state, _ = step(self._state, fact)
+            self._state, intervals = step(self._state, fact)
+            self._follow(intervals)
         self.before = ()
+
+    def _begin(self) -> None:
+        """Anew, with nothing known of the meter."""
+        rules = rules_of(self.point)
+        self._state, self._agreement = begin(rules), Agreement(rules)
 
     def after(self, poll: Poll, keys: PointKeys) -> Watched:
         try:
             return self._after(poll, keys)
         except Exception as error:  # a bug here must not stop the daemon, which would meet the same row at each start
-            self._state = begin(rules_of(self.point))
+            self._begin()
             return Watched(said=(_ENDED.format(f"{type(error).__name__}: {error}"),))
 
     def _after(self, poll: Poll, keys: PointKeys) -> Watched:
@@ -87,7 +103,18 @@ class Watching:
             return Watched()
         before = self._state
         self._state, intervals = step(before, fact)
-        return Watched(self._waits_newly(before), (*self._waits(before), *self._decided(intervals), *self._news()))
+        said = (*self._waits(before), *self._decided(intervals), *self._news(), *self._follow(intervals))
+        return Watched(self._waits_newly(before), said)
+
+    def _follow(self, intervals: tuple[Interval, ...]) -> tuple[str, ...]:
+        """Whether flow rate and total agree, where that has changed."""
+        judged = [one.kind for each in intervals for one in self._agreement.take(each) if one.kind in POSTS]
+        if not judged:
+            return ()
+        was, self._contrary = self._contrary, judged[-1] if judged[-1] in CONTRARY else None
+        if was == self._contrary:
+            return ()
+        return (AGREE if self._contrary is None else CONTRARY[self._contrary],)
 
     def _when(self, poll: Poll) -> When:
         """The boot clock alone tells how far two readings of one boot are apart. Another boot's are forgotten where
@@ -95,7 +122,7 @@ class Watching:
         """
         good = self._state.good
         if poll.utc_ms is None and good is not None and good.when.boot != self.boot:
-            self._state = begin(rules_of(self.point))
+            self._begin()
         return When(self.boot, poll.boot_ms, poll.shown_ms if poll.utc_ms is None else poll.utc_ms, 0)
 
     def _waits_newly(self, before: State) -> bool:
