@@ -108,9 +108,9 @@ def test_flow_without_counting_is_said_once_and_so_is_its_end(tmp_path: Path, po
     live, boot_ms = Live(point, made, "boot-1"), 1_000_000 + 96 * QUARTER_MS
     said: list[str] = []
     for quarter in range(1, 16):
-        at_boot_ms = boot_ms + quarter * QUARTER_MS
+        passed_ms = quarter * QUARTER_MS
         count = 10_900 if quarter < 12 else 10_900 + 112 * (quarter - 11)
-        said += live.read(last_ms, at_boot_ms, count, 2_000.0 + quarter).said
+        said += live.read(last_ms + passed_ms, boot_ms + passed_ms, count, 2_000.0 + quarter).said
     assert said == [CONTRARY[Kind.FLOW_UNCOUNTED], AGREE]
 
 
