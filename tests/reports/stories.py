@@ -154,6 +154,47 @@ def out_of_use(path: Path) -> tuple[MadeRecord, Period]:
     return made, DAYS
 
 
+def stuck_totalizer(path: Path) -> tuple[MadeRecord, Period]:
+    """Water flows by the flow rate, which is never quite the same, and the total stands for some hours of pumping."""
+    made = begun(path, "2026-07-01 00:00")
+    last = pumped(made, "2026-07-01 00:00", "2026-07-03 03:00", 10_000)
+    for number, now in enumerate(range(at("2026-07-03 03:00"), at("2026-07-03 10:00"), QUARTER_MS)):
+        made.read(now, forward_total=last, flow_rate=750.0 + number % 3)
+    pumped(made, "2026-07-03 10:00", "2026-07-06 02:00", last)
+    return made, DAYS
+
+
+def ten_times(path: Path) -> tuple[MadeRecord, Period]:
+    """The map's multiplier is ten times too great."""
+    made = begun(path, "2026-07-01 00:00")
+    for number, now in enumerate(range(at("2026-07-01 00:00"), at("2026-07-06 02:00"), QUARTER_MS)):
+        made.read(now, forward_total=10_000 + 112 * number, flow_rate=74.7)
+    return made, DAYS
+
+
+def settled(path: Path) -> tuple[MadeRecord, Period]:
+    """A fall that a person says was a reset, and readings without a date across a midnight."""
+    made = begun(path, "2026-07-01 00:00")
+    pumped(made, "2026-07-01 00:00", "2026-07-03 12:00", 10_000)
+    content: dict[str, object] = {"reset": True, "first_count": "00000000", "note": "the display was exchanged"}
+    made.enter(at("2026-07-05 12:00"), "settle", content, about=at("2026-07-03 12:05"))
+    pumped(made, "2026-07-03 12:15", "2026-07-06 02:00", 0)
+    return made, DAYS
+
+
+def undated(path: Path) -> tuple[MadeRecord, Period]:
+    """A boot without a date between two that have one, over a midnight."""
+    made = begun(path, "2026-07-01 00:00")
+    count = pumped(made, "2026-07-01 00:00", "2026-07-03 18:00", 10_000)
+    made.undated = True
+    made.boot(at("2026-07-03 18:30"), "unclean end")
+    count = pumped(made, "2026-07-03 18:30", "2026-07-04 05:00", count)
+    made.undated = False
+    made.boot(at("2026-07-04 06:00"), "unclean end")
+    pumped(made, "2026-07-04 06:00", "2026-07-06 02:00", count)
+    return made, DAYS
+
+
 SOUTH = """\
   south-discharge: {well: south, line: field, address: 18, map: inline-a.yaml, every: 15 min, pipe: 8 in,
                     display: {one_count: 100 gal, digits: 8}, counts_without_external_power: yes}
@@ -171,8 +212,8 @@ def several_wells(path: Path) -> tuple[MadeRecord, Period]:
     """Two wells, a permit of both, and one that takes a third of the second."""
     made = begun(path, "2026-07-01 00:00", site=SEVERAL)
     for number, now in enumerate(range(at("2026-07-01 00:00"), at("2026-07-06 02:00"), QUARTER_MS)):
-        made.read(now, forward_total=10_000 + 10 * number)
-        made.read(now + 5_000, "south-discharge", forward_total=70_000 + 9 * number)
+        made.read(now, forward_total=10_000 + 10 * number, flow_rate=66.7)
+        made.read(now + 5_000, "south-discharge", forward_total=70_000 + 9 * number, flow_rate=60.0)
     span: dict[str, object] = {"begin_ms": at("2026-07-03 00:00"), "end_ms": at("2026-07-04 00:00")}
     volume = {"method": "volume", "volume": "30000 gal"}
     said = {"standing": "in addition to", "because": "a hose before the meter"}
@@ -192,6 +233,10 @@ STORIES = (
     power_lost,
     out_of_use,
     several_wells,
+    stuck_totalizer,
+    ten_times,
+    settled,
+    undated,
 )
 
 

@@ -27,9 +27,9 @@ MINUTE_MS = 60_000
 SCALE = Scale(Fraction("0.003785411784"), 10**6)
 RULES = Rules(MINUTE_MS, SCALE.one_count_m3 * 1000 / 60)
 FACE = Face(measure("1 gal", "volume"), 6)
+REGISTER = Register("inline-a", "forward_total", measure("1 gal", "volume"), 10**6, 6)
 FACTS = PointFacts(
     place=Place("north", "", "", "23-0417", "", "", ()),
-    register=Register("inline-a", "forward_total", measure("1 gal", "volume"), 10**6, 6),
     face_stated=True,
     rate_unit=None,
     running_above=None,
@@ -55,7 +55,10 @@ def alive_after(minutes: int, outage: bool = False) -> int:
     """How many intervals of so many minutes are still held by what takes them."""
     gc.collect()
     before = _alive()
-    tally, share = PointTally(YEAR, ZONE, Asked(FACE, (EDGES[0] + 30_000,))), VolumeBetween(EDGES[1], EDGES[3])
+    tally, share = (
+        PointTally(YEAR, ZONE, Asked(FACE, REGISTER, (EDGES[0] + 30_000,))),
+        VolumeBetween(EDGES[1], EDGES[3]),
+    )
     for one in fold(facts(minutes, outage), begin(RULES)):
         tally.take(one)
         share.take(one)
@@ -80,7 +83,7 @@ def test_an_outage_is_kept_for_its_line() -> None:
 
 def test_a_day_takes_no_more_once_the_next_has_begun() -> None:
     """The second boot's dates lie 90 s back, over midnight: its minute before midnight was metered once already."""
-    tally, midnight = PointTally(YEAR, ZONE, Asked(FACE)), EDGES[1]
+    tally, midnight = PointTally(YEAR, ZONE, Asked(FACE, REGISTER)), EDGES[1]
     seen = [(1, at) for at in range(-600, 121, 60)] + [(2, at) for at in range(90, 601, 60)]
     told: list[Fact] = []
     for seq, (boot, at) in enumerate(seen, start=1):
@@ -94,7 +97,7 @@ def test_a_day_takes_no_more_once_the_next_has_begun() -> None:
 
 def test_counts_between_readings_of_one_date_are_reported() -> None:
     """After the reboot the clock stood a minute back: what ran meanwhile has no length, and is water."""
-    tally, noon = PointTally(YEAR, ZONE, Asked(FACE)), EDGES[0] + 43_200_000
+    tally, noon = PointTally(YEAR, ZONE, Asked(FACE, REGISTER)), EDGES[0] + 43_200_000
     told: list[Fact] = [
         Reading(1, When(1, MINUTE_MS, noon, 200_000), Total.exact(100), SCALE),
         Reading(2, When(2, 2 * MINUTE_MS, noon - MINUTE_MS, 200_000), Total.exact(150), SCALE),
@@ -147,7 +150,7 @@ def test_a_rollover_before_the_register_counts_farther_balances() -> None:
 
 
 def reported(told: Iterable[Fact], period: Period) -> PointReport:
-    tally = PointTally(period, ZONE, Asked(FACE))
+    tally = PointTally(period, ZONE, Asked(FACE, REGISTER))
     for one in fold(told, begin(RULES)):
         tally.take(one)
     return tally.report(FACTS)

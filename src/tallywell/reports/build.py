@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from zoneinfo import ZoneInfo
 
+from tallywell.ledger.detective import Detective, Finding
 from tallywell.ledger.intervals import POSTS, Interval, Kind
 from tallywell.ledger.periods import Period, days, edges_ms
 from tallywell.ledger.rates import HoursPumped, MaximumRate, PeakFlow
@@ -21,6 +22,7 @@ from tallywell.reports.estimating import Estimating
 from tallywell.reports.face import Face
 from tallywell.reports.idle import IdleStretches
 from tallywell.reports.model import (
+    FlowAgainstTotal,
     GapLine,
     MeterLine,
     Place,
@@ -58,7 +60,6 @@ class PointFacts:
     """
 
     place: Place
-    register: Register
     face_stated: bool
     rate_unit: str | None
     running_above: Measure | None
@@ -72,15 +73,17 @@ class PointFacts:
 class Asked:
     """What a tally must know of a point before the intervals pass by.
 
-    `moments_ms`: the instants of the visits, at which the register's count will be asked for. `hour_step_ms`: how far
-    off a reading of the hour meter may be. `reverse_capacity_m3`: where a total of reverse flow beside the books' goes
-    round; None: there is none.
+    `has_flow`: the map has a flow rate. `moments_ms`: the instants of the visits, at which the register's count will be
+    asked for. `hour_step_ms`: how far off a reading of the hour meter may be. `reverse_capacity_m3`: where a total of
+    reverse flow beside the books' goes round; None: there is none.
     """
 
     face: Face
+    register: Register
     moments_ms: tuple[int, ...] = ()
     stated: Stated = NOT_STATED
     rules: Rules | None = None
+    has_flow: bool = False
     hour_step_ms: int = 0
     reverse_capacity_m3: Fraction | None = None
 
@@ -90,7 +93,9 @@ class PointTally:
 
     __slots__ = (
         "_around",
+        "_asked",
         "_days",
+        "_detective",
         "_edges",
         "_estimating",
         "_face",
@@ -120,6 +125,7 @@ class PointTally:
         self._peak = PeakFlow(begin_ms, end_ms)
         signal = asked.rules is not None and asked.rules.run_signal
         self._hours = HoursPumped(begin_ms, end_ms, run_signal=signal, step_ms=asked.hour_step_ms)
+        self._asked, self._detective = asked, _detective(asked, begin_ms, end_ms, zone)
         self._reverse: ReverseVolume | None = None
         if asked.rules is not None and asked.reverse_capacity_m3 is not None:
             self._reverse = ReverseVolume(asked.rules, begin_ms, end_ms, asked.reverse_capacity_m3)
@@ -140,6 +146,8 @@ class PointTally:
         self._hours.take(one)
         if self._reverse is not None:
             self._reverse.take(one)
+        if self._detective is not None:
+            self._detective.take(one)
         self._estimating.take(one)
         self._idle.take(one)
         if self._waiting and one.kind in POSTS:
@@ -154,7 +162,7 @@ class PointTally:
         volume = volume_of(added.whole, added.unread) if metered else None
         return PointReport(
             place=facts.place,
-            register=facts.register,
+            register=self._asked.register,
             face=self._face,
             face_stated=facts.face_stated,
             rate_unit=facts.rate_unit,
@@ -165,9 +173,11 @@ class PointTally:
             segments=tuple(segment_line(*group, added, self._face) for group in self._groups),
             days=slices(self._labels, added.parts, self._days, added.unread),
             months=self._months.close(added.unread),
+            seasonal=self._months.seasonal,
             maximum=self._maximum.best,
             peak=self._peak.best,
             steady_peak=self._peak.steady,
+            flow_against_total=None if self._detective is None else _found(self._detective.close()),
             reverse=None if self._reverse is None else self._reverse.close(),
             hours=self._hours.close() if metered else None,
             running_above=facts.running_above,
@@ -222,6 +232,19 @@ class PointTally:
             more = more_on_face(visit.reading, register, self._face, around.scale)
         said = visit.note, visit.fault, visit.agency
         return VisitLine(visit.utc_ms, visit.shows, visit.author, register, more, *said)
+
+
+def _detective(asked: Asked, begin_ms: int, end_ms: int, zone: ZoneInfo) -> Detective | None:
+    """Where the meter gives a flow rate, and its total may be held against it."""
+    if asked.rules is None or not asked.has_flow:
+        return None
+    one_count = asked.register.one_count
+    face = asked.face.one_count.si / one_count.si
+    return Detective(asked.rules, begin_ms, end_ms, zone, one_count.number, face)
+
+
+def _found(finding: Finding) -> FlowAgainstTotal:
+    return FlowAgainstTotal(finding.verdict, finding.sentence, finding.ratio, len(finding.days))
 
 
 def _gap(gap: Gap) -> GapLine:

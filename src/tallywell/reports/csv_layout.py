@@ -1,8 +1,8 @@
 """The report as CSV (RFC 4180: CRLF, commas, quotes doubled inside quotes; UTF-8): one table, one fact a row.
 
     point      name of the point; empty in rows of the whole report and of permits
-    section    report, point, meter, reading, segment, estimate, unallocated, idle, test, seal, noted, month, day, gap,
-               rollover, remark, outage, visit, permit
+    section    report, point, meter, reading, segment, estimate, unallocated, idle, outage, test, seal, noted, month,
+               season, day, gap, rollover, remark, visit, permit
     item       what the row is about: "volume", "2026-07-14", "begin", a serial number ...
     from, to   ISO 8601 with the offset from UTC that held then; half-open; `to` empty for an instant
     value      number (decimal point, no grouping) or text; "no readings" or "unknown" where it is not known, never 0
@@ -82,7 +82,7 @@ def _point(point: PointReport, unit: VolumeUnit, zone: ZoneInfo) -> Iterator[Row
         yield from _reading(item, edge, zone)
     yield from _segments(point, unit, zone)
     yield from stated_rows(point, unit, zone)
-    for section, slices in (("month", point.months), ("day", point.days)):
+    for section, slices in (("season" if point.seasonal else "month", point.months), ("day", point.days)):
         yield from (_slice(section, each, unit, zone) for each in slices)
     yield from _happenings(point, unit, zone)
     yield from _visits(point, zone)
@@ -142,6 +142,11 @@ def _totals(point: PointReport, unit: VolumeUnit, zone: ZoneInfo) -> Iterator[Ro
         back = Volume(point.reverse.m3, point.reverse.low_m3, point.reverse.high_m3)
         said = {"known_by": "a total of reverse flow", "words": "in no other volume"}
         yield {"section": "point", "item": "water that ran back", **span, **volume_cells(back, unit, UNKNOWN), **said}
+    beside = point.flow_against_total
+    if beside is not None:
+        ratio = UNKNOWN if beside.ratio is None else decimal(beside.ratio, 4, grouped=False)
+        said = {"known_by": beside.verdict.value, "words": beside.sentence}
+        yield {"section": "point", "item": "total over flow", **span, "value": ratio, **said}
     yield _share("time covered", Fraction(point.covered_ms, point.expected_ms))
     day_known = point.known_day_m3 / point.volume.m3 if point.volume is not None and point.volume.m3 else None
     yield _share("volume of a known day", day_known)
@@ -205,7 +210,8 @@ def _segments(point: PointReport, unit: VolumeUnit, zone: ZoneInfo) -> Iterator[
         rounds = f" + {segment.rollovers} x {segment.capacity}" if segment.rollovers else ""
         said = f"{segment.end.count} - {segment.begin.count}{rounds} = {segment.counts} counts"
         volume = unit.number(segment.counts * segment.one_count_m3, grouped=False)
-        row = {"section": "segment", "item": segment.serial or UNKNOWN, **span, "value": volume, "unit": unit.name}
+        item = segment.serial or ("after a reset" if segment.confirmed else UNKNOWN)
+        row = {"section": "segment", "item": item, **span, "value": volume, "unit": unit.name}
         known_by = "entered" if segment.confirmed else "not confirmed by an entry"
         yield row | {"known_by": "withheld from this well" if segment.withheld else known_by, "words": said}
 

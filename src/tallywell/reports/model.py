@@ -11,6 +11,7 @@ from enum import StrEnum
 from fractions import Fraction
 from zoneinfo import ZoneInfo
 
+from tallywell.ledger.detective import Verdict
 from tallywell.ledger.intervals import Flag, Kind
 from tallywell.ledger.periods import Period
 from tallywell.ledger.rates import Hours, Rate
@@ -130,6 +131,19 @@ class UnallocatedLine:
 
 
 @dataclass(frozen=True, slots=True)
+class FlowAgainstTotal:
+    """Whether the total goes with the flow rate beside it. `ratio`: counted over flowed, on `days` that are evidence.
+
+    `sentence`: the finding with its evidence.
+    """
+
+    verdict: Verdict
+    sentence: str
+    ratio: Fraction | None
+    days: int
+
+
+@dataclass(frozen=True, slots=True)
 class Outage:
     """The meter did not work, or may not have: dates cut to the period, the last reading before and the first after.
 
@@ -246,7 +260,9 @@ class Place:
 
 @dataclass(frozen=True, slots=True)
 class PointReport:
-    """One point in one period. `face_stated` False: the register's own step stands in for a face not in the site file.
+    """One point in one period. `seasonal`: its `months` are the unequal seasons that were asked for.
+
+    `face_stated` False: the register's own step stands in for a face not in the site file.
 
     `volume`: what was metered. `total`: that and the estimates; None where there is none of them. `unallocated`: counts
     that belong to none of the days, or to neither side of the period's edge. `steady_peak`: the peak outside the first
@@ -283,7 +299,9 @@ class PointReport:
     unallocated: tuple[UnallocatedLine, ...] = ()
     outages: tuple[Outage, ...] = ()
     steady_peak: Rate | None = None
+    seasonal: bool = False
     reverse: Reverse | None = None
+    flow_against_total: FlowAgainstTotal | None = None
 
 
 @dataclass(frozen=True, slots=True)

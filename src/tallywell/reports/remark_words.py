@@ -156,10 +156,14 @@ def _impossible(of: Remark, unit: VolumeUnit, _zone: ZoneInfo) -> str:
 
 
 def _glitch(of: Remark, _unit: VolumeUnit, _zone: ZoneInfo) -> str:
+    if of.intervals > 1:
+        return f"readings {_span(of)} fit neither the one before nor those after; they are set aside"
     return f"a reading of {of.first.count:,} counts fits neither the one before nor those after; it is set aside"
 
 
 def _torn(of: Remark, _unit: VolumeUnit, _zone: ZoneInfo) -> str:
+    if of.intervals > 1:
+        return f"readings {_span(of)} are torn: the meter gave words of two instants; they are set aside"
     return (
         f"a reading of {of.first.count:,} counts is torn: the meter gave words of two instants, so that it is wrong by "
         "what the lower ones count; it is set aside"
@@ -174,6 +178,8 @@ def _frozen(of: Remark, _unit: VolumeUnit, _zone: ZoneInfo) -> str:
 
 
 def _undecided(of: Remark, _unit: VolumeUnit, _zone: ZoneInfo) -> str:
+    if of.intervals > 1:
+        return f"readings {_span(of)} do not follow from those before; later readings will decide"
     return f"a reading of {of.first.count:,} counts does not follow from those before; later readings will decide"
 
 

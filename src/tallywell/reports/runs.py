@@ -23,18 +23,20 @@ _PLAIN = frozenset({Kind.METERED, Kind.ACROSS_GAP, Kind.TO_FINAL_COUNT})
 class RemarkRuns:
     """`settled`: the answers of people, to say by what a question was settled."""
 
-    __slots__ = ("_done", "_face", "_open", "_settled")
+    __slots__ = ("_done", "_face", "_notes", "_open", "_settled")
 
     def __init__(self, face: Face, settled: Iterable[Settled]) -> None:
         self._face, self._settled = face, tuple(settled)
         self._done: list[Remark] = []
         self._open: _Run | None = None
+        self._notes: _Run | None = None
 
     def take(self, one: Interval) -> None:
         """An interval that touches the period."""
         if one.kind in NOTES:
-            self._done.append(_Run(one, self._face).close(""))
+            self._note(one)
             return
+        self._end_notes()
         if self._open is not None and self._open.goes_on(one):
             self._open.take(one)
             return
@@ -44,7 +46,21 @@ class RemarkRuns:
     def close(self) -> tuple[Remark, ...]:
         """In order of their beginnings."""
         self._end()
+        self._end_notes()
         return tuple(sorted(self._done, key=lambda remark: remark.first.utc_ms))
+
+    def _note(self, one: Interval) -> None:
+        """Readings set aside one after another are one remark; they do not part the stretch around them."""
+        if self._notes is not None and self._notes.begun.kind is one.kind:
+            self._notes.take(one)
+            return
+        self._end_notes()
+        self._notes = _Run(one, self._face)
+
+    def _end_notes(self) -> None:
+        if self._notes is not None:
+            self._done.append(self._notes.close(""))
+        self._notes = None
 
     def _end(self) -> None:
         if self._open is not None:

@@ -5,7 +5,7 @@ layouts.
 from fractions import Fraction
 from zoneinfo import ZoneInfo
 
-from tallywell.ledger.intervals import Kind
+from tallywell.ledger.intervals import NOTES, SURE, Kind
 from tallywell.ledger.suspect import FROZEN
 from tallywell.readings.quantities import Change
 from tallywell.readings.statements import AccuracyTest, Standing, WireSeal
@@ -119,10 +119,7 @@ def idle(of: Idle, unit: VolumeUnit) -> str:
 
 def explicit_zero(point: PointReport, zone: ZoneInfo) -> str:
     """Said of a volume of nothing that was read from end to end; empty for any other."""
-    volume = point.volume
-    if volume is None or volume.m3 or volume.unread_ms or point.unallocated or point.segments == ():
-        return ""
-    if any(segment.counts or segment.withheld for segment in point.segments):
+    if not _did_not_move(point):
         return ""
     whole = point.days[0].begin_ms, point.days[-1].end_ms
     reasons = [
@@ -131,6 +128,15 @@ def explicit_zero(point: PointReport, zone: ZoneInfo) -> str:
         if one.begin_ms <= whole[0] and (one.end_ms is None or one.end_ms >= whole[1])
     ]
     return "; ".join(["the total was read and did not move", *reasons])
+
+
+def _did_not_move(point: PointReport) -> bool:
+    volume = point.volume
+    if volume is None or volume.m3 or volume.unread_ms or point.unallocated or len(point.segments) != 1:
+        return False
+    (segment,) = point.segments
+    stood = segment.begin.count == segment.end.count and not segment.withheld
+    return stood and all(day.kinds <= _STANDING for day in point.days)
 
 
 def unallocated(of: UnallocatedLine, unit: VolumeUnit, zone: ZoneInfo) -> str:
@@ -176,6 +182,7 @@ def outage(of: Outage, zone: ZoneInfo) -> str:
     return "; ".join(said)
 
 
+_STANDING = SURE | NOTES | {Kind.SHUT_DOWN}
 _OUTAGE = {
     FROZEN: "it was frozen",
     Kind.LOWER_BOUND.value: "it may have been without power",

@@ -4,6 +4,7 @@ from collections.abc import Iterable
 from fractions import Fraction
 from zoneinfo import ZoneInfo
 
+from tallywell.ledger.detective import Verdict
 from tallywell.ledger.rates import AFTER_START_MS
 from tallywell.reports import stated_words, words
 from tallywell.reports.dates import duration, local_day, to_the_minute, with_offset
@@ -38,10 +39,11 @@ _HOW = {
 
 
 def point_lines(point: PointReport, unit: VolumeUnit, zone: ZoneInfo) -> list[str]:
-    by_month = len(point.days) > MOST_DAYS
+    by_month = point.seasonal or len(point.days) > MOST_DAYS
     shown = point.months if by_month else point.days
     metered = "metered " if point.total else ""
-    by_day = f"{metered.capitalize()}{'by' if metered else 'By'} {'month' if by_month else 'day'}, {unit.words}"
+    longer = "season" if point.seasonal else "month"
+    by_day = f"{metered.capitalize()}{'by' if metered else 'By'} {longer if by_month else 'day'}, {unit.words}"
     lines = [*_title(point), *_summary(point, unit, zone)]
     lines += section("Readings", _readings(point, zone))
     lines += section("How the volume follows", _arithmetic(point, unit, zone))
@@ -74,6 +76,7 @@ def _summary(point: PointReport, unit: VolumeUnit, zone: ZoneInfo) -> list[str]:
         ("instantaneous peak", _peak_words(point, rate, zone)),
         ("hours pumped", _hours_words(point)),
         *_reverse_rows(point, unit),
+        *_against_flow(point),
         ("time covered", per_cent(Fraction(point.covered_ms, point.expected_ms))),
         ("volume of a known day", _known_day(point)),
     ]
@@ -107,6 +110,14 @@ def _reverse_rows(point: PointReport, unit: VolumeUnit) -> list[tuple[str, str]]
     bounds = f"(at least {unit.number(back.low_m3)}, at most {unit.number(back.high_m3)})"
     known = per_cent(Fraction(back.covered_ms, back.expected_ms))
     return [("water that ran back", f"{unit.text(back.m3)} {bounds}, known for {known} of the time; in no volume here")]
+
+
+def _against_flow(point: PointReport) -> list[tuple[str, str]]:
+    """Nothing where nothing can be told; the CSV layout says why."""
+    found = point.flow_against_total
+    if found is None or found.verdict is Verdict.UNKNOWN:
+        return []
+    return [("flow against total", found.sentence)]
 
 
 def _volume_rows(point: PointReport, unit: VolumeUnit, zone: ZoneInfo) -> list[tuple[str, str]]:
@@ -222,7 +233,8 @@ def _arithmetic(point: PointReport, unit: VolumeUnit, zone: ZoneInfo) -> list[st
 
 
 def _segment_words(segment: SegmentLine, unit: VolumeUnit, zone: ZoneInfo) -> str:
-    meter = f"meter {segment.serial}" if segment.serial else "meter not entered"
+    meter = "the meter after its reset" if segment.confirmed else "meter not entered"
+    meter = f"meter {segment.serial}" if segment.serial else meter
     days = f"{local_day(segment.begin.utc_ms, zone)} to {local_day(segment.end.utc_ms, zone)}"
     rounds = f" + {segment.rollovers} x {segment.capacity:,}" if segment.rollovers else ""
     equation = f"{segment.end.count:,} - {segment.begin.count:,}{rounds}"

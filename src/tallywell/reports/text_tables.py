@@ -38,9 +38,20 @@ def slice_lines(point: PointReport, slices: Sequence[Slice], unit: VolumeUnit) -
         Column("at most", right=True),
         Column(""),
     ]
-    lines = table(columns, rows, indent=4)
+    lines = table(columns, _within_width(rows, indent=4), indent=4)
     if total is not None and not rows_add_up(point, slices, unit):
         lines.append("    The sum is of unrounded values: the rounded rows add up to something else.")
+    return lines
+
+
+def _within_width(rows: Sequence[Sequence[str]], indent: int) -> list[list[str]]:
+    """Rows whose last cell would go over the width continue below."""
+    headed = [["", "at least", "at least", "at least", ""], *rows]  # the longest heading of a number
+    room = WIDTH - indent - sum(max(len(row[at]) for row in headed) + 2 for at in range(len(headed[0]) - 1))
+    lines: list[list[str]] = []
+    for *cells, last in rows:
+        first, *rest = wrapped(last, room) or [""]
+        lines += [[*cells, first], *([*("" for _ in cells), more] for more in rest)]
     return lines
 
 

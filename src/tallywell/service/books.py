@@ -179,9 +179,11 @@ class _Books:
         rules, reverse = rules_of(point), reverse_total(point.map)
         asked = Asked(
             face=face,
+            register=_register(point),
             moments_ms=tuple(visit.utc_ms for visit in visits),
             stated=stated_of(said),
             rules=rules,
+            has_flow=_rate_unit(point) is not None,
             hour_step_ms=hour_meter_step_ms(point.map, point.hour_meter, point.every_ms),
             reverse_capacity_m3=None if reverse is None else reverse.scale.capacity * reverse.scale.one_count_m3,
         )
@@ -201,7 +203,6 @@ class _Books:
             settled = len(stream.settled) == FITTING
         known = PointFacts(
             place=_place(point, self.site),
-            register=_register(point),
             face_stated=face_stated,
             rate_unit=_rate_unit(point),
             running_above=point.running_above,
