@@ -21,10 +21,11 @@ from zoneinfo import ZoneInfo
 
 from tallywell.ledger.agreement import CUTOFF, SURELY, UNSEEN
 from tallywell.ledger.factors import Factor, factors
-from tallywell.ledger.intervals import NOTES, SURE, Interval, Kind
+from tallywell.ledger.intervals import SURE, Interval, Kind
 from tallywell.ledger.judge import elapsed_ms
 from tallywell.ledger.periods import local
 from tallywell.ledger.rules import Rules
+from tallywell.readings.quantities import Scale
 
 ENOUGH_COUNTS = 50  # on a day: its ratio is then known to two in a hundred
 ENOUGH_DAYS = 3
@@ -33,7 +34,9 @@ SAME = 0.02  # a meter's own rate and total differ by rounding and damping
 STEADY = 0.25
 OUTLYING = 10  # of so many days the greatest and the least ratio are left out of the spread
 DRIFT_DAYS, DRIFT, DRIFT_FIT = 7, 0.05, 0.8
+QUARTER_MS = 900_000
 STOOD_MOVED, STOOD_RESTED = 20, 6
+NOTHING = Fraction(0)
 CONTRARY = frozenset({Kind.FLOW_UNCOUNTED, Kind.COUNTED_WITHOUT_FLOW})
 
 
@@ -96,15 +99,28 @@ class Finding:
 
 @dataclass(slots=True)
 class _Sums:
-    """Of one day. Twice the integral, in m3/s times ms, so that nothing is divided until it is asked for."""
+    """Of one day, in whole numbers, as a fraction costs ten times as much to add: counts by their scale, and twice the
+    integral by the denominator of its flow rates. (A register's have few: one, or as many as a float has exponents.)
+    """
 
-    counted_m3: Fraction = Fraction(0)
-    counts: int = 0
-    double: Fraction = Fraction(0)
-    sampling: Fraction = Fraction(0)
+    counts: dict[Scale, int] = field(default_factory=dict)
+    double: dict[int, int] = field(default_factory=dict)  # m3/s times ms
+    sampling: float = 0.0
+
+    def count(self, scale: Scale, posted: int) -> None:
+        self.counts[scale] = self.counts.get(scale, 0) + posted
+
+    def flow(self, first: Fraction, last: Fraction, ms: int) -> None:
+        if first is not last and first != last:
+            self.sampling += abs(float(first) - float(last)) * ms
+        for rate in (first, last):
+            if rate.numerator:
+                self.double[rate.denominator] = self.double.get(rate.denominator, 0) + rate.numerator * ms
 
     def closed(self, day: date) -> Day:
-        return Day(day, self.counted_m3, self.double / 2000, self.sampling / 2000, self.counts)
+        counted = sum((count * scale.one_count_m3 for scale, count in self.counts.items()), Fraction(0))
+        double = sum((Fraction(numerator, bottom) for bottom, numerator in self.double.items()), Fraction(0))
+        return Day(day, counted, double / 2000, Fraction(self.sampling / 2000), sum(self.counts.values()))
 
 
 @dataclass(slots=True)
@@ -123,9 +139,9 @@ class _Standing:
             return False
         if self.flow_m3s == 0:
             unseen = UNSEEN * rules.every_ms + Fraction(self.ms, CUTOFF)
-            return self.moved >= STOOD_MOVED and self.counted_m3 * 1000 > rules.possible_rate_m3s * unseen
+            return self.counted_m3 * 1000 > rules.possible_rate_m3s * unseen
         still = self.flow_m3s * self.rested_ms >= SURELY * one_count_m3 * 1000
-        return self.moved >= STOOD_MOVED and self.rested >= STOOD_RESTED and still
+        return self.rested >= STOOD_RESTED and still
 
 
 def unit_finding(
@@ -159,52 +175,64 @@ class Detective:
     multiplier: Fraction | None = None
     face: Fraction | None = None
     by_day: dict[date, _Sums] = field(default_factory=dict)
-    all: _Sums = field(default_factory=_Sums)
+    beside: _Sums = field(default_factory=_Sums)
     gaps_ms: int = 0
     rated: bool = False
     standing: _Standing = field(default_factory=_Standing)
     stuck: _Standing | None = None
+    quarter: int | None = None
+    today: _Sums = field(default_factory=_Sums)
 
     def take(self, one: Interval) -> None:
         inside = self.begin_ms <= one.begin_ms < self.end_ms
-        if not inside or one.kind in NOTES or (one.kind not in SURE and one.kind not in CONTRARY):
+        if not inside or (one.kind not in SURE and one.kind not in CONTRARY):
             return
-        volume, ms = one.volume_m3, max(0, elapsed_ms(one.first, one.last))
-        self.all.counted_m3 += volume
+        ms = max(0, elapsed_ms(one.first, one.last))
         first, last = one.first.flow_m3s, one.last.flow_m3s
         if first is None or last is None or one.gap:
             self.gaps_ms += ms
+            self.beside.count(one.scale, one.posted)
             return
         self.rated = True
         self._stood(one, first, last, ms)
         if not self.rules.net:  # a forward total does not count what runs back
-            first, last = max(first, Fraction(0)), max(last, Fraction(0))
-        sums = [self.all]
-        if one.kind in SURE:
-            sums.append(self.by_day.setdefault(local(one.begin_ms, self.zone).date(), _Sums()))
-            sums[1].counted_m3 += volume
-            sums[1].counts += one.posted
-        for each in sums:
-            each.double += (first + last) * ms
-            each.sampling += abs(first - last) * ms
+            first, last = _forward(first), _forward(last)
+        sums = self._of_day(one.begin_ms) if one.kind in SURE else self.beside
+        sums.flow(first, last, ms)
+        if one.posted:
+            sums.count(one.scale, one.posted)
+
+    def _of_day(self, ms: int) -> _Sums:
+        """The clocks of today's zones differ from UTC by whole quarters of an hour, so a day ends at one."""
+        quarter = ms // QUARTER_MS
+        if quarter != self.quarter:
+            self.quarter = quarter
+            self.today = self.by_day.setdefault(local(ms, self.zone).date(), _Sums())
+        return self.today
 
     def _stood(self, one: Interval, first: Fraction, last: Fraction, ms: int) -> None:
-        if first != last or first != self.standing.flow_m3s:
-            self.standing = _Standing(last)
-        if first != last or self.stuck is not None:
+        if self.stuck is not None:
             return
+        same = first is last or first == last
         stood = self.standing
+        if not same or (stood.flow_m3s is not first and stood.flow_m3s != first):
+            stood = self.standing = _Standing(last)
+        if not same:
+            return
         stood.ms += ms
-        stood.counted_m3 += one.volume_m3
-        stood.moved += one.posted != 0
-        stood.rested += one.posted == 0
-        stood.rested_ms += ms if one.posted == 0 else 0
-        if stood.is_stuck(self.rules, one.scale.one_count_m3):
+        if one.posted:
+            stood.moved += 1
+            stood.counted_m3 += one.volume_m3
+        else:
+            stood.rested += 1
+            stood.rested_ms += ms
+        if stood.moved >= STOOD_MOVED and stood.is_stuck(self.rules, one.scale.one_count_m3):
             self.stuck = stood
 
     def close(self) -> Finding:
-        days = tuple(day for each, sums in sorted(self.by_day.items()) if (day := sums.closed(each)).is_enough)
-        whole = self.all.closed(date.min)
+        every_day = [sums.closed(each) for each, sums in sorted(self.by_day.items())]
+        days = tuple(day for day in every_day if day.is_enough)
+        whole = _all([*every_day, self.beside.closed(date.min)])
         gaps_m3 = self.rules.possible_rate_m3s * Fraction(self.gaps_ms, 1000)
         ratio, spread = _ratio(days)
         found = Finding(
@@ -242,6 +270,17 @@ class Detective:
             return f"{len(found.days)} of at least {ENOUGH_DAYS} days with enough volume for its polls"
         unsteady = found.spread > STEADY
         return f"the ratio differs from day to day by {found.spread:.0%} either way" if unsteady else ""
+
+
+def _all(days: list[Day]) -> Day:
+    counted = sum((day.counted_m3 for day in days), NOTHING)
+    flowed = sum((day.flowed_m3 for day in days), NOTHING)
+    sampling = sum((day.sampling_m3 for day in days), NOTHING)
+    return Day(date.min, counted, flowed, sampling, sum(day.counts for day in days))
+
+
+def _forward(rate: Fraction) -> Fraction:
+    return NOTHING if rate.numerator < 0 else rate
 
 
 def _ratio(days: tuple[Day, ...]) -> tuple[Fraction | None, float]:
