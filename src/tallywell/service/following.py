@@ -40,10 +40,11 @@ def followed(
 ) -> Followed:
     """`standing`: the entries in force. `watch` sees the facts of the record as they pass."""
     face, _ = face_of(point)
-    point_id, decoder = reader.point_id(point.name), Decoder(partial(plan_on_record, reader), point)
+    point_id, find = reader.point_id(point.name), partial(plan_on_record, reader)
     if point_id is None:
-        return Followed(Told(), (), decoder, None, iter(()))
+        return Followed(Told(), (), Decoder(find, point), None, iter(()))
     said = told(standing, Of(point_id, point.name, face, books_of(point).scale))
+    decoder = Decoder(find, point, tuple(said.rereads))
     changes, rules = changes_of(said.installed, serials_read(reader, point)), rules_of(point)
     stream = Stream(reader, decoder, point_id, rules, reach, changes)
     state = begin(rules, changes, seasons=said.seasons, settled=tuple(said.settled))

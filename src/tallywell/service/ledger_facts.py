@@ -32,6 +32,7 @@ from tallywell.registers.tears import tears
 from tallywell.service.port_news import BACK, LOST
 from tallywell.service.pump_signals import RunSignal, hours_ms, reverse_m3, reverse_total, run_signals
 from tallywell.service.site import Point
+from tallywell.stated.rereads import Reread, in_force_at
 from tallywell.store.query import Reader
 
 BATCH = 512  # polls between two looks at the events
@@ -72,21 +73,22 @@ class Decoder:
 
     find: Callable[[int], PlanInForce]
     point: Point
-    plans: dict[int, PlanInForce] = field(default_factory=dict)
-    last: tuple[int, int, bytes, Decoded] | None = None
+    rereads: tuple[Reread, ...] = ()
+    plans: dict[tuple[int, str], PlanInForce] = field(default_factory=dict)
+    last: tuple[PlanInForce, int, bytes, Decoded] | None = None
     hours: tuple[When, int] | None = None
 
     def fact(self, poll: Poll, when: When) -> Reading | Missed | None:
         """A good reading of the books' total, a missed poll, or None for a poll that does not ask for that total."""
-        plan = self._plan(poll.plan)
+        plan = self.plan(poll)
         if plan.map is None:
             return Missed(poll.seq, when, Fault.PLAN_MISMATCH)
         if plan.books is None:
-            self._note_hours(poll, when, plan, plan.map)
+            self._note_hours(poll, when, plan)
             return None
         if not poll.got >> plan.books & 1:
-            return Missed(poll.seq, when, poll.fault or Fault.NO_ANSWER, self._flow(poll, plan, plan.map))
-        return self._reading(poll, when, plan, self._decoded(poll, plan.map, plan.reads))
+            return Missed(poll.seq, when, poll.fault or Fault.NO_ANSWER, self._flow(poll, plan))
+        return self._reading(poll, when, plan, self._decoded(poll, plan))
 
     def maps_used(self) -> dict[str, str]:
         """sha256 of each map's text that served, with the name that the map gives itself."""
@@ -106,10 +108,10 @@ class Decoder:
         beside = self._hours_before(when) if hours is None else hours, reverse_m3(values, plan.reverse)
         return Reading(poll.seq, when, books.total, scale, flow, running, words, plan.tears, *status, *beside)
 
-    def _note_hours(self, poll: Poll, when: When, plan: PlanInForce, map_: RegisterMap) -> None:
+    def _note_hours(self, poll: Poll, when: When, plan: PlanInForce) -> None:
         """An hour meter that is read in a rhythm of its own comes without the total."""
-        if self.point.hour_meter in map_.quantities and poll.got:
-            shown = hours_ms(self._decoded(poll, map_, plan.reads).values, self.point.hour_meter)
+        if plan.map is not None and self.point.hour_meter in plan.map.quantities and poll.got:
+            shown = hours_ms(self._decoded(poll, plan).values, self.point.hour_meter)
             self.hours = None if shown is None else (when, shown)
 
     def _hours_before(self, when: When) -> int | None:
@@ -120,27 +122,35 @@ class Decoder:
         near = at.boot == when.boot and 0 <= when.boot_ms - at.boot_ms <= self.point.every_ms
         return shown if near else None
 
-    def _flow(self, poll: Poll, plan: PlanInForce, map_: RegisterMap) -> Fraction | None:
+    def _flow(self, poll: Poll, plan: PlanInForce) -> Fraction | None:
         """The flow rate of a poll whose total did not come."""
         if not poll.got or not plan.flow:
             return None
-        value = self._decoded(poll, map_, plan.reads).values.get(plan.flow)
+        value = self._decoded(poll, plan).values.get(plan.flow)
         return None if value is None else value.si
 
-    def _decoded(self, poll: Poll, map_: RegisterMap, reads: tuple[Read, ...]) -> Decoded:
-        words = poll.plan, poll.got, poll.raw or b""
-        if self.last is None or self.last[:3] != words:
-            self.last = (*words, decode(map_, reads, poll.got, poll.raw or b""))
-        return self.last[3]
+    def _decoded(self, poll: Poll, plan: PlanInForce) -> Decoded:
+        last, raw = self.last, poll.raw or b""
+        if last is None or last[0] is not plan or last[1:3] != (poll.got, raw):
+            assert plan.map is not None
+            last = self.last = (plan, poll.got, raw, decode(plan.map, plan.reads, poll.got, raw))
+        return last[3]
 
     def _running(self, flow: Fraction | None) -> bool | None:
         cutoff = self.point.running_above
         return None if flow is None or cutoff is None else flow > cutoff.si
 
-    def _plan(self, plan_id: int) -> PlanInForce:
-        known = self.plans.get(plan_id)
+    def plan(self, poll: Poll) -> PlanInForce:
+        """The plan of a poll, with the map that a person corrected it to, where one did."""
+        corrected = in_force_at(self.rereads, poll.seq) if self.rereads else None
+        key = poll.plan, corrected.uuid if corrected else ""
+        known = self.plans.get(key)
         if known is None:
-            known = self.plans[plan_id] = of_point(self.find(plan_id), self.point)
+            found = self.find(poll.plan)
+            if corrected is not None:
+                map_, _ = parse_map(corrected.text, "map of a reread")
+                found = plan_in_force(map_, corrected.sha256, found.reads)
+            known = self.plans[key] = of_point(found, self.point)
         return known
 
 

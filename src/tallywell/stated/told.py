@@ -11,6 +11,7 @@ from tallywell.stated.content import EntryError, Kept, about_ms
 from tallywell.stated.estimates import estimate
 from tallywell.stated.meters import Meter, installed, is_reset, meter, settled
 from tallywell.stated.notes import accuracy_test, out_of_use, remarked, wireseal
+from tallywell.stated.rereads import Reread, reread
 from tallywell.stated.seasons import SHUTDOWN, STARTUP, Turned, seasons, turned
 from tallywell.stated.visits import Visited, visited
 
@@ -25,6 +26,7 @@ OF_A_POINT = METERS | {
     "wireseal",
     "remark",
     "settle",
+    "reread",
 }
 KINDS = OF_A_POINT | {"clock"}  # what may be entered; the record keeps the kind as text
 
@@ -52,6 +54,7 @@ class Told:
     tests: list[AccuracyTest] = field(default_factory=list)
     seals: list[WireSeal] = field(default_factory=list)
     remarks: list[Remarked] = field(default_factory=list)
+    rereads: list[Reread] = field(default_factory=list)
     unread: list[Unread] = field(default_factory=list)
     served: list[str] = field(default_factory=list)
 
@@ -119,5 +122,6 @@ def _note(entry: Entry, found: Told) -> None:
         "accuracy-test": lambda: found.tests.append(accuracy_test(entry)),
         "wireseal": lambda: found.seals.append(wireseal(entry)),
         "remark": lambda: found.remarks.append(remarked(entry)),
+        "reread": lambda: found.rereads.append(reread(entry)),
     }
     notes[entry.kind]()
