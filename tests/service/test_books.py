@@ -20,7 +20,8 @@ from tallywell.reports.csv_layout import csv
 from tallywell.reports.model import How, PointReport, Report
 from tallywell.reports.text import text
 from tallywell.service.accepted import accepted_site
-from tallywell.service.books import period_report, with_hands
+from tallywell.service.books import period_report
+from tallywell.service.following import with_hands
 from tallywell.service.ledger_facts import Stream
 from tallywell.store.query import Reader
 from tests.service.made_record import MAP, QUARTER_MS, SITE, MadeRecord, at, made_record

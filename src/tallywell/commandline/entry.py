@@ -26,7 +26,7 @@ def opened(options: argparse.Namespace) -> tuple[Loaded, Site, Point]:
 
 def face_of(point: Point) -> Face:
     """How the point's meter shows its total; a map without a total ends the command with 2."""
-    from tallywell.service.books import face_of as stated_or_derived
+    from tallywell.service.following import face_of as stated_or_derived
 
     if point.map.books is None:
         raise called_wrongly(f"{point.name}: its map {point.map_name} has no total that a face could show")

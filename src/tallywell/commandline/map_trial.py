@@ -16,7 +16,7 @@ from tallywell.registers.quantity import TABLE_OF, ByteOrder, Kind, Quantity, Re
 from tallywell.registers.shown import number_shown
 from tallywell.reports.face import shown_within
 from tallywell.reports.table import Column, table
-from tallywell.service.books import face_by_map
+from tallywell.service.following import face_by_map
 from tallywell.service.reading_table import values_table
 
 

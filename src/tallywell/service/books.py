@@ -4,23 +4,17 @@ from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import date
-from functools import partial
 
 from tallywell import __version__
-from tallywell.ledger.agreement import agreement
-from tallywell.ledger.fold import begin, fold
 from tallywell.ledger.intervals import Interval, joined
 from tallywell.ledger.intervals import Kind as IntervalKind
 from tallywell.ledger.periods import Period, edges_ms, midnight_ms
 from tallywell.ledger.reach import FITTING
-from tallywell.ledger.segments import changes_of
 from tallywell.readings.facts import Entry
-from tallywell.readings.quantities import Cause, HandReading, Happened, LedgerFact, Missed, Reading
-from tallywell.registers.factors import farthest
-from tallywell.registers.quantity import Kind, Quantity, RegisterMap
+from tallywell.readings.quantities import Cause, Happened, LedgerFact, Missed, Reading
+from tallywell.registers.quantity import Kind
 from tallywell.reports.build import Asked, PointFacts, PointTally
 from tallywell.reports.estimating import Stretch as SharedStretch
-from tallywell.reports.face import Face
 from tallywell.reports.model import (
     GapLine,
     PermitLine,
@@ -32,13 +26,13 @@ from tallywell.reports.model import (
 )
 from tallywell.reports.volume import Total, Volume
 from tallywell.service.accepted import Accepted
-from tallywell.service.ledger_facts import Decoder, Reach, Stream, plan_on_record, reach_of, rules_of
+from tallywell.service.following import books_of, face_of, followed
+from tallywell.service.ledger_facts import Reach, reach_of, rules_of
 from tallywell.service.pump_signals import hour_meter_step_ms, reverse_total
 from tallywell.service.said import meter_lines, stated_of, visits_of
-from tallywell.service.settings_noted import serials_read
 from tallywell.service.site import Permit, Point, Share, Site
 from tallywell.stated.content import in_force
-from tallywell.stated.told import Of, Told, told
+from tallywell.stated.told import Told
 from tallywell.store.query import Reader
 
 
@@ -66,23 +60,6 @@ def period_report(reader: Reader, accepted: Accepted, period: Period, points: Se
         points=tuple(one.report for one in gathered.values()),
         permits=tuple(_permits(site, gathered, period)),
     )
-
-
-def face_of(point: Point) -> tuple[Face, bool]:
-    """What the point's face shows, and whether the site file or the map says so; else the register's own step stands in
-    for it. The site file comes first: what hangs there may be set otherwise than the model usually is.
-    """
-    if point.display is not None:
-        return Face(point.display.one_count, point.display.digits), True
-    return face_by_map(point.map, _books_quantity(point))
-
-
-def face_by_map(register_map: RegisterMap, books: Quantity) -> tuple[Face, bool]:
-    """What the face of any meter of this map shows, and whether the map says so."""
-    if books.display is not None:
-        return Face(books.display.one_count, books.display.digits), True
-    assert books.one_count is not None
-    return Face(books.one_count, len(str(farthest(register_map, books) - 1))), False
 
 
 Stretch = tuple[date, date]  # of local days, the second no longer of it
@@ -167,40 +144,31 @@ class _Books:
     entries: tuple[Entry, ...]
 
     def point(self, point: Point, as_of_ms: int | None) -> _Gathered:
-        point_id = self.reader.point_id(point.name)
         face, face_stated = face_of(point)
-        scale = _books_quantity(point).scale
-        said = Told() if point_id is None else told(self.entries, Of(point_id, point.name, face, scale))
-        hung = changes_of(said.installed, serials_read(self.reader, point))
-        visits = visits_of(said)
         edges = edges_ms(self.period, self.site.zone)
         silence = _Silence(edges[0], edges[-1])
-        decoder = Decoder(partial(plan_on_record, self.reader), point)
-        rules, reverse = rules_of(point), reverse_total(point.map)
+        ledger = followed(self.reader, point, self.entries, self.reach, silence.watch)
+        said, reverse = ledger.said, reverse_total(point.map)
+        visits = visits_of(said)
         asked = Asked(
             face=face,
             register=_register(point),
             moments_ms=tuple(visit.utc_ms for visit in visits),
             stated=stated_of(said),
-            rules=rules,
+            rules=rules_of(point),
             has_flow=_rate_unit(point) is not None,
             hour_step_ms=hour_meter_step_ms(point.map, point.hour_meter, point.every_ms),
             reverse_capacity_m3=None if reverse is None else reverse.scale.capacity * reverse.scale.one_count_m3,
         )
         tally = PointTally(self.period, self.site.zone, asked)
         shared = self._shared(point, said)
-        settled = False
-        if point_id is not None:
-            stream = Stream(self.reader, decoder, point_id, rules, self.reach, hung)
-            facts = with_hands(silence.watch(stream), said.hands)
-            state = begin(rules, hung, seasons=said.seasons, settled=tuple(said.settled))
-            for interval in agreement(rules, fold(facts, state)):
-                tally.take(interval)
-                if interval.kind is IntervalKind.FROZEN:
-                    silence.froze(interval)
-                for share in shared.values():
-                    share.take(interval)
-            settled = len(stream.settled) == FITTING
+        for interval in ledger.intervals:
+            tally.take(interval)
+            if interval.kind is IntervalKind.FROZEN:
+                silence.froze(interval)
+            for share in shared.values():
+                share.take(interval)
+        settled = ledger.stream is not None and len(ledger.stream.settled) == FITTING
         known = PointFacts(
             place=_place(point, self.site),
             face_stated=face_stated,
@@ -209,10 +177,10 @@ class _Books:
             meters=meter_lines(said),
             visits=visits,
             unread=silence.lines(point.every_ms, as_of_ms),
-            no_readings=_why_none(point_id, silence),
+            no_readings=_why_none(silence, polled=ledger.stream is not None),
         )
         volumes = {stretch: share.close() for stretch, share in shared.items()}
-        return _Gathered(tally.report(known), volumes, decoder.maps_used(), settled)
+        return _Gathered(tally.report(known), volumes, ledger.decoder.maps_used(), settled)
 
     def _shared(self, point: Point, said: Told) -> dict[Stretch, SharedStretch]:
         """The stretches of the period in which the point's shares stand, being added up; its whole is known anyway."""
@@ -225,31 +193,14 @@ class _Books:
         }
 
 
-def with_hands(facts: Iterable[LedgerFact], hands: Sequence[HandReading]) -> Iterator[LedgerFact | HandReading]:
-    """Hand readings, each before the first reading dated at or after it; those behind the last reading come last."""
-    waiting = sorted(hands, key=lambda hand: (hand.about_ms, hand.uuid))
-    for fact in facts:
-        if isinstance(fact, Reading) and fact.when.utc_ms is not None:
-            while waiting and waiting[0].about_ms <= fact.when.utc_ms:
-                yield waiting.pop(0)
-        yield fact
-    yield from waiting
-
-
 def _place(point: Point, site: Site) -> Place:
     well = site.wells[point.well]
     permits = tuple(p.name for p in site.permits.values() if any(share.point == point.name for share in p.shares))
     return Place(point.name, point.called, well.called, well.agency_id, well.location, well.source, permits)
 
 
-def _books_quantity(point: Point) -> Quantity:
-    books = point.map.books
-    assert books is not None, "points without a total are left out by period_report"
-    return books
-
-
 def _register(point: Point) -> Register:
-    books = _books_quantity(point)
+    books = books_of(point)
     assert books.one_count is not None
     assert books.capacity is not None
     digits = len(str(books.capacity)) - 1
@@ -261,8 +212,8 @@ def _rate_unit(point: Point) -> str | None:
     return next((q.unit for q in point.map.quantities.values() if q.kind is Kind.FLOW), None)
 
 
-def _why_none(point_id: int | None, silence: _Silence) -> str:
-    if point_id is None:
+def _why_none(silence: _Silence, *, polled: bool) -> str:
+    if not polled:
         return "this point is not on record yet; it has never been polled"
     if silence.last is None:
         return "no good reading in the period or near it"

@@ -18,11 +18,12 @@ from tallywell.reports.model import Report
 from tallywell.reports.text import text
 from tallywell.schedule.jumping_clock import JumpingClock
 from tallywell.service.accepted import accepted_site
-from tallywell.service.books import face_of, period_report
+from tallywell.service.books import period_report
 from tallywell.service.daemon import Daemon
 from tallywell.service.demo_field import BAUD, COMMIT_MS, EVERY_MS, FIELD, LOST_MS, MAPS, Scenario, scenario, site_text
 from tallywell.service.demo_truth import Side, answers_csv, meters_csv, sides, truth_csv
 from tallywell.service.files import Loaded, load_site
+from tallywell.service.following import face_of
 from tallywell.service.site import Site
 from tallywell.service.world import World
 from tallywell.simulator.station import Served, Station

@@ -15,7 +15,7 @@ from tallywell.registers.quantity import Kind, RegisterMap
 from tallywell.reports.face import shown_within
 from tallywell.reports.table import wrapped
 from tallywell.service import sentences
-from tallywell.service.books import face_of
+from tallywell.service.following import face_of
 from tallywell.service.local_time import shown as time_shown
 from tallywell.service.settings import Known, is_kept, kept, unexpected_said
 from tallywell.service.site import Point, Site
