@@ -21,7 +21,7 @@ from zoneinfo import ZoneInfo
 
 from tallywell.ledger.intervals import NOTES, SURE, Kind
 from tallywell.readings.units import Measure
-from tallywell.reports import remark_words, stated_words, words
+from tallywell.reports import permit_words, remark_words, stated_words, words
 from tallywell.reports.csv_rows import UNKNOWN, Row, span_cells, volume_cells
 from tallywell.reports.csv_stated import stated_rows, total_rows
 from tallywell.reports.dates import iso
@@ -273,9 +273,21 @@ def _permit(permit: PermitLine, unit: VolumeUnit, report: Report) -> Iterator[Ro
     year = f"a year from {permit.year_starts[0]:02d}-{permit.year_starts[1]:02d}"
     amount = {"value": UNKNOWN} if authorised is None else {"value": plain(authorised.number), "unit": authorised.unit}
     yield {"section": "permit", "item": f"{permit.name}, authorised", **amount, "words": year}
+    yield from _permit_years(permit, unit)
     for share in permit.shares:
         volume = None if share.volume is None else share.volume * share.share
         row = {"section": "permit", "point": share.point, "item": f"{permit.name}, share {plain(share.share)}"}
         dates = [f"from {share.starts}"] if share.starts else []
         dates += [f"to before {share.ends}"] if share.ends else []
         yield row | volume_cells(volume, unit, UNKNOWN) | {"words": ", ".join(dates)}
+
+
+def _permit_years(permit: PermitLine, unit: VolumeUnit) -> Iterator[Row]:
+    for year in permit.years:
+        span = {"from": str(year.begin), "to": str(year.end)}
+        for item, of in (("used", year.line.used), ("left", year.line.left)):
+            numbers = {"value": of.m3, "low": of.low_m3, "high": of.high_m3}
+            shown = {name: unit.number(m3, grouped=False) for name, m3 in numbers.items() if m3 is not None}
+            row = {"section": "permit", "item": f"{permit.name}, {item} in a year", **span, "value": UNKNOWN}
+            said = {"known_by": "" if year.whole else "so far", "words": permit_words.year(year, permit, unit)}
+            yield row | {"unit": unit.name} | shown | said

@@ -11,6 +11,7 @@ from enum import StrEnum
 from fractions import Fraction
 from zoneinfo import ZoneInfo
 
+from tallywell.ledger.authorised import Unlikely, YearLine
 from tallywell.ledger.detective import Verdict
 from tallywell.ledger.intervals import Flag, Kind
 from tallywell.ledger.periods import Period
@@ -317,6 +318,20 @@ class ShareLine:
 
 
 @dataclass(frozen=True, slots=True)
+class PermitYear:
+    """A year of the permit that begins in the period, to before `end` (not `whole`: so far). `line`: exact m3.
+
+    `unlikely`: used so far from the authorised amount that a unit is likelier wrong.
+    """
+
+    begin: date
+    end: date
+    whole: bool
+    line: YearLine
+    unlikely: Unlikely | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class PermitLine:
     """A permit with the exact share-weighted volume of the period. `volume` None: nothing is known of any point.
 
@@ -330,6 +345,7 @@ class PermitLine:
     year_starts: tuple[int, int]
     shares: tuple[ShareLine, ...]
     volume: Volume | None
+    years: tuple[PermitYear, ...] = ()
 
     @property
     def total_m3(self) -> Fraction | None:

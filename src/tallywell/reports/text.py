@@ -1,6 +1,6 @@
 """The report on a screen: plain text, at most 100 columns, in the order in which a person follows a number back."""
 
-from tallywell.reports import words
+from tallywell.reports import permit_words, words
 from tallywell.reports.dates import with_offset
 from tallywell.reports.decimals import plain
 from tallywell.reports.model import PermitLine, Report
@@ -71,6 +71,8 @@ def _permit(permit: PermitLine, unit: VolumeUnit) -> list[str]:
     lines = [
         f"  {line}" for line in wrapped(f"{permit.name} ({permit.kind}{called}): {volume}; {authorised}", WIDTH - 2)
     ]
+    for each in permit.years:
+        lines += [f"    {line}" for line in wrapped(permit_words.year(each, permit, unit), WIDTH - 4)]
     for share in permit.shares:
         part = "volume unknown" if share.volume is None else f"{unit.text(share.volume.m3)} metered there"
         dates = (f", from {share.starts}" if share.starts else "") + (f", to before {share.ends}" if share.ends else "")

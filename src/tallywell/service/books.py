@@ -3,7 +3,6 @@
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
-from datetime import date
 
 from tallywell import __version__
 from tallywell.ledger.intervals import Interval, joined
@@ -17,20 +16,18 @@ from tallywell.reports.build import Asked, PointFacts, PointTally
 from tallywell.reports.estimating import Stretch as SharedStretch
 from tallywell.reports.model import (
     GapLine,
-    PermitLine,
     Place,
     PointReport,
     Register,
     Report,
-    ShareLine,
 )
-from tallywell.reports.volume import Total, Volume
 from tallywell.service.accepted import Accepted
 from tallywell.service.following import books_of, face_of, followed
 from tallywell.service.ledger_facts import Reach, reach_of, rules_of
+from tallywell.service.permit_lines import Known, Stretch, permit_lines, stretches_of
 from tallywell.service.pump_signals import hour_meter_step_ms, reverse_total
 from tallywell.service.said import meter_lines, stated_of, visits_of
-from tallywell.service.site import Permit, Point, Share, Site
+from tallywell.service.site import Point, Site
 from tallywell.stated.content import in_force
 from tallywell.stated.told import Told
 from tallywell.store.query import Reader
@@ -45,6 +42,7 @@ def period_report(reader: Reader, accepted: Accepted, period: Period, points: Se
     first, last = reader.first_dated(), reader.last_dated()
     as_of = last[1].utc_ms if last else None
     gathered = {name: books.point(site.points[name], as_of) for name in names}
+    known = {name: one.shared for name, one in gathered.items()}
     return Report(
         site=site.name,
         zone=site.zone,
@@ -58,12 +56,8 @@ def period_report(reader: Reader, accepted: Accepted, period: Period, points: Se
         maps=_maps(accepted, gathered.values()),
         version=__version__,
         points=tuple(one.report for one in gathered.values()),
-        permits=tuple(_permits(site, gathered, period)),
+        permits=tuple(permit_lines(site.permits.values(), known, period)),
     )
-
-
-Stretch = tuple[date, date]  # of local days, the second no longer of it
-Known = tuple[Volume | None, Total | None]  # what was metered, and that with the estimates, where there are any
 
 
 @dataclass(frozen=True, slots=True)
@@ -179,17 +173,18 @@ class _Books:
             unread=silence.lines(point.every_ms, as_of_ms),
             no_readings=_why_none(silence, polled=ledger.stream is not None),
         )
+        report = tally.report(known)
         volumes = {stretch: share.close() for stretch, share in shared.items()}
-        return _Gathered(tally.report(known), volumes, ledger.decoder.maps_used(), settled)
+        volumes[self.period.first, self.period.end] = report.volume, report.total
+        return _Gathered(report, volumes, ledger.decoder.maps_used(), settled)
 
     def _shared(self, point: Point, said: Told) -> dict[Stretch, SharedStretch]:
-        """The stretches of the period in which the point's shares stand, being added up; its whole is known anyway."""
-        shares = [each for permit in self.site.permits.values() for each in permit.shares if each.point == point.name]
-        stretches = {_stretch(share, self.period) for share in shares} - {None, (self.period.first, self.period.end)}
+        """The stretches that the point's permits ask for, being added up; the period's whole is known anyway."""
+        asked = stretches_of(self.site.permits.values(), point.name, self.period)
         zone, estimates = self.site.zone, said.estimates
         return {
             (first, end): SharedStretch(estimates, midnight_ms(first, zone), midnight_ms(end, zone))
-            for first, end in filter(None, stretches)
+            for first, end in sorted(asked - {(self.period.first, self.period.end)})
         }
 
 
@@ -238,37 +233,3 @@ def _maps(accepted: Accepted, gathered: Iterable[_Gathered]) -> dict[str, str]:
         used |= one.maps
     named = {sha256: name for name, sha256 in accepted.maps.items()}
     return {named.get(sha256, f"{own}, earlier text {sha256[:12]}"): sha256 for sha256, own in sorted(used.items())}
-
-
-def _permits(site: Site, gathered: dict[str, _Gathered], period: Period) -> Iterator[PermitLine]:
-    """Permits whose points are all in this report: a part of a permit's volume would look like the whole."""
-    for permit in site.permits.values():
-        if all(share.point in gathered for share in permit.shares):
-            yield _permit(permit, gathered, period)
-
-
-def _permit(permit: Permit, gathered: dict[str, _Gathered], period: Period) -> PermitLine:
-    lines = tuple(line for share in permit.shares if (line := _share(share, gathered[share.point], period)) is not None)
-    known = [line.volume * line.share for line in lines if line.volume is not None]
-    total = None
-    for volume in known:
-        total = volume if total is None else total + volume
-    return PermitLine(
-        permit.name, permit.called, permit.kind.value, permit.authorised, permit.year_starts, lines, total
-    )
-
-
-def _share(share: Share, of: _Gathered, period: Period) -> ShareLine | None:
-    """The share's part in the period; None where its dates leave nothing of it."""
-    stretch = _stretch(share, period)
-    if stretch is None:
-        return None
-    whole = of.report.volume, of.report.total
-    volume, total = whole if stretch == (period.first, period.end) else of.shared[stretch]
-    return ShareLine(share.point, share.share, share.starts, share.ends, volume, total)
-
-
-def _stretch(share: Share, period: Period) -> Stretch | None:
-    first = max(period.first, share.starts or period.first)
-    end = min(period.end, share.ends or period.end)
-    return (first, end) if first < end else None

@@ -1,0 +1,42 @@
+"""Sentences of what a permit allows: authorised, carried over, used, left, and volumes that a unit explains better."""
+
+from tallywell.ledger.authorised import Bounded, Unlikely
+from tallywell.reports.decimals import decimal
+from tallywell.reports.model import PermitLine, PermitYear
+from tallywell.reports.shown_units import VolumeUnit
+
+
+def year(of: PermitYear, permit: PermitLine, unit: VolumeUnit) -> str:
+    """ "year 2025-10-01 to before 2026-10-01: authorised 420.000 acre-feet; used 300.100; left 119.900"."""
+    until = f"to before {of.end}" + ("" if of.whole else ", so far")
+    assert permit.authorised is not None
+    said = [f"year {of.begin} {until}: authorised {unit.text(permit.authorised.si)}"]
+    if of.line.carried.high_m3:
+        said.append(f"carried over {bounded(of.line.carried, unit)}")
+    said.append(f"used {bounded(of.line.used, unit)}")
+    return "; ".join([*said, _left(of, unit), *unlikely(of.unlikely)])
+
+
+def _left(of: PermitYear, unit: VolumeUnit) -> str:
+    left = of.line.left
+    if left.m3 is not None and left.m3 < 0:
+        return f"{unit.text(-left.m3)} MORE than is authorised"
+    return f"left {bounded(left, unit)}"
+
+
+def bounded(of: Bounded, unit: VolumeUnit) -> str:
+    """A volume with its bounds, as far as these are known and print otherwise."""
+    if of.m3 is None:
+        return "unknown"
+    sides = [("at least", of.low_m3), ("at most", of.high_m3)]
+    shown = unit.number(of.m3)
+    said = [f"{side} {unit.number(m3)}" for side, m3 in sides if m3 is not None and unit.number(m3) != shown]
+    return unit.text(of.m3) + (f" ({', '.join(said)})" if said else "")
+
+
+def unlikely(of: Unlikely | None) -> list[str]:
+    if of is None:
+        return []
+    times = decimal(of.ratio if of.over else 1 / of.ratio, 0)
+    way = "the authorised amount" if of.over else "less than the authorised amount"
+    return [f"CHECK THE UNIT: {times} times {way}, beyond {of.beyond}, one of {of.source}"]
