@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 import pytest
 from scipy.integrate import trapezoid
 
+from tallywell.ledger.agreement import agreement
 from tallywell.ledger.detective import Finding, Verdict, unit_finding
 from tallywell.ledger.fold import begin, fold
 from tallywell.ledger.rules import Rules
@@ -131,6 +132,17 @@ def test_a_flow_rate_that_is_stuck(rate: Fraction, says: str) -> None:
     found = finding([replace(one, flow_m3s=rate) for one in readings(water(7))])
     assert found.verdict is Verdict.STUCK
     assert says in found.sentence
+
+
+def test_where_the_two_contradict_one_another_is_no_evidence() -> None:
+    flow = water(8)
+    stood = flow.during(4 * DAY, 9 * DAY, lambda _: 0)
+    told = [replace(one, total=late.total) for one, late in zip(readings(flow), readings(stood), strict=True)]
+    rules = Rules(EVERY, POSSIBLE)
+    named = list(agreement(rules, fold(told, begin(rules))))
+    found = unit_finding(rules, named, 0, 40 * DAY, ZONE)
+    assert found.verdict is Verdict.AGREES, found.sentence
+    assert found.flowed_m3 > found.counted_m3 * Fraction(11, 10)
 
 
 def test_a_gap_is_between_nothing_and_the_possible_rate() -> None:
