@@ -37,6 +37,7 @@ DRIFT_DAYS, DRIFT, DRIFT_FIT = 7, 0.05, 0.8
 QUARTER_MS = 900_000
 STOOD_MOVED, STOOD_RESTED = 20, 6
 NOTHING = Fraction(0)
+SHOWN_PLAINLY = 0.5
 CONTRARY = frozenset({Kind.FLOW_UNCOUNTED, Kind.COUNTED_WITHOUT_FLOW})
 
 
@@ -324,7 +325,8 @@ def _sentence(found: Finding) -> str:
             "stuck, or its register is the wrong one"
         )
     assert found.ratio is not None
-    evidence = f"{float(found.ratio):.4g} times what the flow rate says, by {len(found.days)} days within "
+    ratio = float(found.ratio)
+    evidence = f"{f'{ratio:.3f}' if SHOWN_PLAINLY <= ratio <= 1 / SHOWN_PLAINLY else f'{ratio:.4g}'} times what the flow rate says, by {len(found.days)} days within "
     evidence += f"{max(found.spread, 0.001):.1%}"
     if found.verdict is Verdict.DRIFTS:
         way = "rose" if found.change > 0 else "fell"
