@@ -326,7 +326,8 @@ def _sentence(found: Finding) -> str:
         )
     assert found.ratio is not None
     ratio = float(found.ratio)
-    evidence = f"{f'{ratio:.3f}' if SHOWN_PLAINLY <= ratio <= 1 / SHOWN_PLAINLY else f'{ratio:.4g}'} times what the flow rate says, by {len(found.days)} days within "
+    shown = f"{ratio:.3f}" if SHOWN_PLAINLY <= ratio <= 1 / SHOWN_PLAINLY else f"{ratio:.4g}"
+    evidence = f"{shown} times what the flow rate says, by {len(found.days)} days within "
     evidence += f"{max(found.spread, 0.001):.1%}"
     if found.verdict is Verdict.DRIFTS:
         way = "rose" if found.change > 0 else "fell"
