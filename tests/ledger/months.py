@@ -91,7 +91,9 @@ class Known:
 
 @dataclass(frozen=True)
 class Month:
-    """`facts` in order; `truth`: what flowed between consecutive `edges_ms`, in m3."""
+    """`facts` in order; `truth_m3`: what flowed between consecutive `edges_ms`. `step_m3`: the greatest step of a total
+    that is sent as a float, at least one count; 0 where it is sent in whole counts.
+    """
 
     seed: str
     events: tuple[str, ...]
@@ -308,7 +310,7 @@ def finished(made: Draft, events: tuple[str, ...]) -> Month:
         tuple(_serials(made)),
         tuple(made.expected),
         2 * made.half_ms + 10 * SECOND,
-        max((_step(one) for one in facts), default=0) * made.one / NL_PER_M3,
+        max([int(made.unit is not None), *map(_step, facts)]) * made.one / NL_PER_M3,
     )
 
 
