@@ -16,6 +16,7 @@ import pandas as pd
 import pytest
 
 from tallywell.ledger.fold import Fact, begin, fold
+from tallywell.ledger.intervals import OF_SEGMENT, Kind
 from tallywell.ledger.periods import days, edges_ms, month
 from tallywell.ledger.rules import Rules
 from tallywell.ledger.sums import Sum, add_up
@@ -84,7 +85,8 @@ def test_every_day_and_the_month_are_those_of_pandas(name: str, seed: int) -> No
     assert found.whole.volume_m3 == int(field.flow.sum()) * ONE_COUNT
     assert found.whole.rollovers == 1
     assert found.whole.covered_ms == found.whole.expected_ms == MONTHS[name][2] * 3_600_000
-    assert not found.not_plain
+    assert found.whole.kinds == {Kind.METERED}
+    assert found.whole.flags <= OF_SEGMENT
 
 
 @pytest.mark.parametrize("name", MONTHS)

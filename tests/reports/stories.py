@@ -221,6 +221,16 @@ def several_wells(path: Path) -> tuple[MadeRecord, Period]:
     return made, DAYS
 
 
+def two_years(path: Path) -> tuple[MadeRecord, Period]:
+    """Two years of a permit, polled once a day; in the second a little more is used than is authorised."""
+    site = SITE.replace("every: 15 min", "every: 24 h").replace("authorised: 420 acre_foot", "authorised: 12 acre_foot")
+    made = begun(path, "2025-09-28 00:00", site=site)
+    day_ms = 96 * QUARTER_MS
+    for number, now in enumerate(range(at("2025-09-28 00:00"), at("2027-10-05 00:00"), day_ms)):
+        made.read(now, forward_total=10_000 + 100 * number + 8 * max(0, number - 365), flow_rate=7.0)
+    return made, between(date(2025, 10, 1), date(2027, 9, 30))
+
+
 STORIES = (
     change_out,
     winter_equal,
@@ -237,6 +247,7 @@ STORIES = (
     ten_times,
     settled,
     undated,
+    two_years,
 )
 
 

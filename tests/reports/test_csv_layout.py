@@ -7,6 +7,7 @@ from io import StringIO
 
 from tallywell.reports.csv_layout import COLUMNS, csv
 from tallywell.reports.model import PointReport, Report
+from tallywell.reports.volume import Volume
 from tests.reports.golden import same_as_golden
 
 
@@ -43,6 +44,14 @@ def test_no_cell_begins_a_formula(july: Report) -> None:
     assert not [cell for cell in cells if cell.startswith(("=", "+", "-", "@", "\t", "\r"))]
     assert '\'=HYPERLINK("x")' in cells
     assert "'@well, one" in cells
+
+
+def test_a_number_below_zero_is_a_number(july: Report) -> None:
+    """A net total may fall, and a permit may be overdrawn: a spreadsheet must be able to add it."""
+    less = Volume(Fraction(-5), Fraction(-6), Fraction(-4))
+    rows = rows_of(csv(replace(july, points=(replace(july.points[0], volume=less),)), "m3"))
+    (volume,) = [row for row in rows if row["item"] == "volume"]
+    assert [Fraction(volume[name]) for name in ("value", "low", "high")] == [-5, -6, -4]
 
 
 def _wicked(point: PointReport) -> PointReport:

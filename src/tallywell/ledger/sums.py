@@ -11,7 +11,7 @@ of each that they may belong to: whole = parts + what is unallocated between the
 whose meter gave another serial number) are in no volume, and in the upper bound.
 
 Intervals are taken one at a time, in order, and let go: a year of polls costs no more memory than a month. What is kept
-is what the sum lists (gaps, rollovers, intervals that are not plain) and the few intervals that reach its two ends.
+is what the sum lists (gaps, rollovers) and the few intervals that reach its two ends.
 """
 
 from bisect import bisect_left, bisect_right
@@ -102,7 +102,6 @@ class Sum:
     end: Edge
     gaps: tuple[Gap, ...]
     rollovers: tuple[Rollover, ...]
-    not_plain: tuple[Interval, ...]
     unread: tuple[tuple[int, int], ...] = ()
     unallocated: tuple[Unallocated, ...] = ()
 
@@ -126,7 +125,6 @@ class Adding:
         "_edges",
         "_end",
         "_gaps",
-        "_not_plain",
         "_parts",
         "_read",
         "_rollovers",
@@ -141,7 +139,6 @@ class Adding:
         self._begin, self._end = EdgeSought(begin, late=True), EdgeSought(end, late=False)
         self._gaps: list[Gap] = []
         self._rollovers: list[Rollover] = []
-        self._not_plain: list[Interval] = []
         self._read = ReadSpan(begin, end)
         self._undivided: list[Unallocated] = []
 
@@ -165,14 +162,11 @@ class Adding:
             end=end,
             gaps=tuple(self._gaps),
             rollovers=tuple(self._rollovers),
-            not_plain=tuple(self._not_plain),
             unread=self._read.unread(),
             unallocated=tuple(self._undivided),
         )
 
     def _list(self, one: Interval) -> None:
-        if not one.plain:
-            self._not_plain.append(one)
         self._read.take(one)
         if one.gap:
             self._gaps.append(Gap(one.begin_ms, one.end_ms, one.volume_m3, one.missed, one.cause, one))

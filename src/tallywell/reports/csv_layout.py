@@ -12,9 +12,11 @@
     words      a sentence for people
 
 Rows with section = day (or month) are the series; each is rounded by itself, and the row point/volume is of unrounded
-values. No cell begins like a formula (= + - @ tab): such a text gets an apostrophe in front.
+values. No cell begins like a formula (= + - @ tab): such a text gets an apostrophe in front; a number below zero
+does not.
 """
 
+import re
 from collections.abc import Iterable, Iterator
 from fractions import Fraction
 from zoneinfo import ZoneInfo
@@ -32,6 +34,7 @@ from tallywell.reports.shown_units import VolumeUnit, factor, rate_unit
 from tallywell.reports.volume import Volume
 
 COLUMNS = ("point", "section", "item", "from", "to", "value", "unit", "low", "high", "known_by", "words")
+_NUMBER = re.compile(r"-?\d+(\.\d+)?")
 _FORMULA = ("=", "+", "-", "@", "\t", "\r")
 
 
@@ -50,7 +53,7 @@ def _line(cells: Iterable[str]) -> str:
 
 
 def _quoted(cell: str) -> str:
-    safe = f"'{cell}" if cell.startswith(_FORMULA) else cell
+    safe = f"'{cell}" if cell.startswith(_FORMULA) and not _NUMBER.fullmatch(cell) else cell
     if any(mark in safe for mark in ',"\r\n'):
         return '"' + safe.replace('"', '""') + '"'
     return safe
