@@ -147,3 +147,25 @@ def _change_out_in_a_silence(made: Draft, at: int) -> None:
         made.expect(name, "TO_FINAL_COUNT GAP", first, last)
     made.expect(name, "CHANGE_OUT" if final else "CHANGE_OUT GAP", first, last)
     made.expect(name, "FROM_FIRST_COUNT GAP", first, last)
+
+
+@event(start=True, unit=None)
+def _removed_for_some_days(made: Draft, at: int) -> None:
+    """The meter is taken out, with its last count noted or not, and another is put in days later, both noted to the
+    minute. The well stands.
+    """
+    first, last = silence(made, at, length(made, at, 12), "none")
+    made.pumping(first, last, 0)
+    out, back = between(made, first + 1), between(made, last - 2)
+    final = FaceCount(Total.exact(standing(made, out)), made.scale) if made.chance.random() < 1 / 2 else None
+    new_face(made, back, 12)
+    removed = Installed("removed", out, None, "A-1", made.scale, change=Change.REMOVED, final=final)
+    made.installed += [removed, Installed("again", back, 12, "B-2", made.scale)]
+    name = "removed for some days"
+    if final:
+        made.expect(name, "TO_FINAL_COUNT", first, last, times=(0, 1))
+        made.expect(name, "TO_FINAL_COUNT GAP", first, last, times=(0, 1))
+    made.expect(name, "CHANGE_OUT", first, last, times=(0, 1))
+    made.expect(name, "CHANGE_OUT GAP", first, last, times=(0, 1))
+    made.expect(name, "FROM_FIRST_COUNT", first, last, times=(0, 1))
+    made.expect(name, "FROM_FIRST_COUNT GAP", first, last, times=(0, 1))

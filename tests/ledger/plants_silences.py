@@ -6,6 +6,7 @@ from tallywell.readings.quantities import (
     STARTED,
     STOPPED,
     UNCLEAN_END,
+    FaceCount,
     Season,
     Settled,
 )
@@ -160,3 +161,16 @@ def _gap_with_a_rollover(made: Draft, at: int) -> None:
     made.natural_rollovers = True
     name = "ACROSS_GAP GAP" if wide else "QUESTION GAP RESET_FITS"
     made.expect("gap with a rollover", name, first, last, rollovers=1)
+
+
+@event(edge=True, unit=None)
+def _season_with_what_the_face_showed(made: Draft, at: int) -> None:
+    """The face was noted when the season was shut down and when it was started up; nobody pumped, or somebody did."""
+    first, last = silence(made, at, length(made, at, 12), "none")
+    made.pumping(first - 1, last + 1, 0)
+    if made.chance.random() < 1 / 2:
+        made.pumping((first + last) // 2, (first + last) // 2 + 2)
+    begin, end = made.polls[first] + made.every // 2, made.polls[last] - made.every // 2
+    shut, started = (FaceCount(Total.exact(standing(made, ms)), made.scale) for ms in (begin, end))
+    made.seasons.append(Season("season", begin, end, shut, started))
+    made.expect("season with what the face showed", "SHUT_DOWN", first, last)

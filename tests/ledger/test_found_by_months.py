@@ -3,6 +3,8 @@
 from collections.abc import Callable
 from dataclasses import replace
 
+import pytest
+
 from tallywell.ledger.intervals import Interval, Kind
 from tallywell.ledger.sums import add_up
 from tallywell.readings.quantities import Change, Installed
@@ -79,3 +81,40 @@ def test_a_reset_that_somebody_noted_lies_between_its_two_readings(intervals: In
     found = intervals(text, installed=(reset,))
     assert [one.kind for one in found] == [Kind.METERED, Kind.RESET, Kind.FROM_FIRST_COUNT, Kind.METERED]
     assert found[1].high <= RULES.most(found[0].scale, 15 * 60_000)
+
+
+def _removed_and_put_back(removed: str, put_back: str) -> tuple[Installed, ...]:
+    """Another meter, that begins at 12."""
+    return (
+        Installed("removed", at_ms(removed), None, "A-1", change=Change.REMOVED),
+        Installed("again", at_ms(put_back), 12, "B-2"),
+    )
+
+
+@pytest.mark.xfail(strict=True, reason="the entry is not taken where the readings show the meter")
+def test_a_meter_put_in_after_a_removal_and_noted_some_minutes_late_counts_once(intervals: Intervals) -> None:
+    text = """
+        00:00 5000
+        00:15 5010
+        02:00 12
+        02:05 512
+        02:10 1012
+        02:15 1512
+        02:20 2012
+    """
+    rules = replace(RULES, every_ms=5 * 60_000)
+    found = intervals(text, rules=rules, installed=_removed_and_put_back("00:20", "02:12"))
+    assert sum(one.posted for one in found if one.begin_ms >= at_ms("01:00")) == 2000
+
+
+@pytest.mark.xfail(strict=True, reason="a removal is taken at its noted time, though the same meter's readings go on")
+def test_a_removal_noted_some_minutes_early_leaves_the_last_readings_with_the_meter(intervals: Intervals) -> None:
+    text = """
+        00:00 5000
+        00:05 5010
+        00:10 5020
+        00:15 5030
+    """
+    rules = replace(RULES, every_ms=5 * 60_000)
+    found = intervals(text, rules=rules, installed=_removed_and_put_back("00:07", "1d 02:12"))
+    assert [(one.kind, one.posted) for one in found] == [(Kind.METERED, 10)] * 3
