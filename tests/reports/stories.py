@@ -231,7 +231,9 @@ def two_years(path: Path) -> tuple[MadeRecord, Period]:
     return made, between(date(2025, 10, 1), date(2027, 9, 30))
 
 
-STORIES = (
+Story = Callable[[Path], tuple[MadeRecord, Period]]
+
+STORIES: tuple[Story, ...] = (
     change_out,
     winter_equal,
     winter_different,
@@ -251,7 +253,7 @@ STORIES = (
 )
 
 
-def told(story: Callable[[Path], tuple[MadeRecord, Period]], path: Path) -> Report:
+def told(story: Story, path: Path) -> Report:
     """The story's report, with the program's version held fixed."""
     made, period = story(path)
     return replace(made.report(period), version="0.0.0")

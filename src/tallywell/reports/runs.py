@@ -36,7 +36,7 @@ class RemarkRuns:
         if one.kind in NOTES:
             self._note(one)
             return
-        if self._notes is not None and one.last.seq > self._notes.seq:  # intervals may come later than notes behind them
+        if self._notes is not None and one.last.seq > self._notes.seq:  # one before them may come later than they
             self._end_notes()
         if self._open is not None and self._open.goes_on(one):
             self._open.take(one)

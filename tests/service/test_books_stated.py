@@ -1,0 +1,158 @@
+"""What people stated, in the books of a period: each where it belongs, and sums that hold over periods."""
+
+from datetime import date
+from fractions import Fraction
+from pathlib import Path
+
+import pytest
+
+from tallywell.ledger.periods import Period, between, month
+from tallywell.readings.units import VOLUMES
+from tallywell.reports.model import PointReport
+from tallywell.reports.text import text
+from tests.reports import stories
+from tests.service.made_record import MadeRecord, at
+
+GALLONS_100 = 100 * VOLUMES["gal"]
+
+
+def point_of(made: MadeRecord, period: Period) -> PointReport:
+    return made.report(period).points[0]
+
+
+def test_two_periods_and_what_lies_between_them_are_the_whole(tmp_path: Path) -> None:
+    """A winter whose readings differ: neither side has the counts, both say so, and nothing is lost."""
+    made, whole = stories.winter_different(tmp_path)
+    autumn = point_of(made, Period(whole.first, date(2026, 12, 1), "autumn"))
+    spring = point_of(made, Period(date(2026, 12, 1), whole.end, "spring"))
+    both = point_of(made, whole)
+    assert both.volume is not None
+    assert autumn.volume is not None
+    assert spring.volume is not None
+    (aside,), (other,) = autumn.unallocated, spring.unallocated
+    assert aside.volume == other.volume
+    assert not aside.inside
+    assert autumn.volume.m3 + spring.volume.m3 + aside.volume.m3 == both.volume.m3
+    assert aside.volume.m3 == 900 * GALLONS_100
+
+
+@pytest.mark.parametrize("story", [stories.winter_different, stories.undated])
+def test_days_and_what_is_unallocated_are_the_sum(story: stories.Story, tmp_path: Path) -> None:
+    made, period = story(tmp_path)
+    point = point_of(made, period)
+    assert point.volume is not None
+    assert len(point.unallocated) == 1
+    for slices in (point.days, point.months):
+        edges = [each.begin_ms for each in slices[1:]]
+        aside = [one for one in point.unallocated if any(one.begin_ms < edge < one.end_ms for edge in edges)]
+        known = sum((each.volume.m3 for each in slices if each.volume), Fraction(0))
+        assert known + sum(one.volume.m3 for one in aside) == point.volume.m3
+
+
+def test_a_month_of_a_season_without_a_reading_behind_it_is_unknown_not_zero(tmp_path: Path) -> None:
+    made = stories.begun(tmp_path, "2026-10-28 00:00")
+    last = stories.pumped(made, "2026-10-28 00:00", "2026-10-31 12:00", 10_000)
+    made.enter(at("2026-10-31 12:05"), "shutdown", {"shows": f"{last:08d}", "note": ""})
+    made.miss(at("2027-01-15 12:00"), "no_answer")
+    report = made.report(month("2026-12"))
+    assert report.points[0].volume is None
+    shown = text(report)
+    assert "unknown, not zero" in shown
+    assert "did not move" not in shown
+
+
+def test_withheld_counts_are_in_no_volume_and_within_the_upper_bound(tmp_path: Path) -> None:
+    made, period = stories.other_serial(tmp_path)
+    point = point_of(made, period)
+    assert point.volume is not None
+    own, other = point.segments
+    assert (own.withheld, other.withheld) == (False, True)
+    assert point.volume.m3 == own.counts * GALLONS_100
+    assert point.volume.high_m3 >= (own.counts + other.counts) * GALLONS_100
+    assert [day.volume is None for day in point.days] == [False, False, True, True]
+
+
+def test_an_entry_that_explains_the_serial_number_posts_its_counts(tmp_path: Path) -> None:
+    made, period = stories.other_serial(tmp_path)
+    content: dict[str, object] = {"serial": "B-7", "first_count": None, "note": ""}
+    made.enter(at("2026-07-06 03:00"), "installation", content, about=at("2026-07-03 09:00"))
+    point = point_of(made, period)
+    assert not any(segment.withheld for segment in point.segments)
+    assert all(day.volume is not None for day in point.days)
+
+
+def test_the_agency_s_own_person_is_marked(tmp_path: Path) -> None:
+    made = stories.begun(tmp_path, "2026-07-01 00:00")
+    stories.pumped(made, "2026-07-01 00:00", "2026-07-06 02:00", 10_000)
+    for agency, hour in ((True, 1), (False, 2)):
+        content: dict[str, object] = {"shows": "00014480", "agency": agency, "note": ""}
+        made.enter(at("2026-07-05 12:00"), "visit", content, about=at(f"2026-07-02 0{hour}:00"))
+    report = made.report(stories.DAYS)
+    assert [visit.agency for visit in report.points[0].visits] == [True, False]
+    assert text(report).count("the agency's own person") == 1
+
+
+def test_the_entries_that_served_are_named(tmp_path: Path) -> None:
+    """A replaced one no longer serves; one of later than the period serves too, since it may end a meter's time."""
+    made = stories.begun(tmp_path, "2026-07-01 00:00")
+    stories.pumped(made, "2026-07-01 00:00", "2026-07-06 02:00", 10_000)
+    first = made.enter(at("2026-07-03 12:00"), "remark", {"text": "a leak"})
+    second = made.enter(at("2026-07-03 13:00"), "remark", {"text": "no leak"}, replaces=first)
+    point = point_of(made, stories.DAYS)
+    assert second in point.stated.entries
+    assert first not in point.stated.entries
+    assert [one.text for one in point.stated.remarks] == ["no leak"]
+    assert len(point.stated.entries) == 2  # and the installation
+
+
+def test_the_last_accuracy_test_before_the_period_is_told(tmp_path: Path) -> None:
+    made = stories.begun(tmp_path, "2026-06-20 00:00")
+    for day, error in ((21, "1/100"), (22, "-3/250")):
+        content: dict[str, object] = {"error": error, "reference": "a tank", "tester": "Ana", "note": ""}
+        made.enter(at(f"2026-06-{day} 12:00"), "accuracy-test", content)
+    stories.pumped(made, "2026-07-01 00:00", "2026-07-06 02:00", 10_000)
+    report = made.report(stories.DAYS)
+    assert [test.error for test in report.points[0].stated.tests] == [Fraction(-3, 250)]
+    assert "the meter shows -1.2 % against a tank, by Ana" in text(report)
+
+
+def test_an_entry_that_cannot_be_taken_says_why_in_its_place(tmp_path: Path) -> None:
+    made = stories.begun(tmp_path, "2026-07-01 00:00")
+    made.enter(at("2026-07-03 12:00"), "estimate", {"begin_ms": 5})
+    stories.pumped(made, "2026-07-01 00:00", "2026-07-06 02:00", 10_000)
+    report = made.report(stories.DAYS)
+    assert [one.kind for one in report.points[0].stated.not_taken] == ["estimate"]
+    assert "Entries that cannot be taken" in text(report)
+    assert report.points[0].total is None
+
+
+def test_an_estimate_cut_by_two_months_is_whole_in_both_together(tmp_path: Path) -> None:
+    made, _ = stories.estimates(tmp_path)
+    first = point_of(made, between(date(2026, 7, 2), date(2026, 7, 5)))
+    second = point_of(made, between(date(2026, 7, 6), date(2026, 7, 9)))
+    parts = [line for point in (first, second) for line in point.stated.estimates if line.divided]
+    assert sum(line.m3 for line in parts) == 2 * VOLUMES["acre_foot"]
+
+
+def test_a_permit_s_year_is_its_total_with_the_estimates(tmp_path: Path) -> None:
+    made, period = stories.two_years(tmp_path)
+    (permit,) = made.report(period).permits
+    assert permit.volume is not None
+    used = [year.line.used.m3 for year in permit.years]
+    assert sum(one for one in used if one is not None) == permit.volume.m3
+    assert [year.whole for year in permit.years] == [True, True]
+    second = permit.years[1].line.left.m3
+    assert second is not None
+    assert second < 0
+
+
+def test_clean_days_have_no_needless_section(tmp_path: Path) -> None:
+    made = stories.begun(tmp_path, "2026-07-01 00:00")
+    stories.pumped(made, "2026-07-01 00:00", "2026-07-06 02:00", 10_000)
+    shown = text(made.report(stories.DAYS))
+    headings = [line.strip() for line in shown.splitlines() if line.startswith("  ") and line[2:3].isupper()]
+    assert [heading for heading in headings if "P-2041" not in heading] == [
+        "Readings",
+        "How the volume follows",
+        "By day, US gal",
+    ]
