@@ -8,6 +8,7 @@ import argparse
 
 TYPE_CHECKING = False  # as in typing, whose import the help would wait for
 if TYPE_CHECKING:
+    from collections.abc import Callable
     from datetime import date
     from pathlib import Path
 
@@ -82,7 +83,7 @@ def _period(options: argparse.Namespace) -> "Period":
     from tallywell.commandline.site import called_wrongly
     from tallywell.ledger import periods
 
-    ways = {
+    ways: dict[str, tuple[str | None, Callable[[str], Period]]] = {
         "--month": (options.month, periods.month),
         "--quarter": (options.quarter, periods.quarter),
         "--year": (options.year, partial(periods.year_from, options.year_from or "01-01")),

@@ -1,145 +1,173 @@
-"""What a permit allows: year by year or over several years, with what was not used carried over; and the screen that
-finds volumes no well could have given.
+"""What a permit leaves: amounts for one or several years, what may be carried over, and volumes no permit would give.
 
-All amounts are exact cubic metres. A volume that is not known stays unknown, and so does all that follows from it.
+All amounts are exact cubic metres. A term is the consecutive years that one amount is for. What a term leaves unused is
+carried into the following years as far as the rule allows. What was carried is used before the year's own, the oldest
+first, since it lapses first.
+
+The more was used, the less is left, this year and in every later one. So the bounds of what is left follow from the
+bounds of what was used, taken all low and all high; of an unknown year nothing or everything may have been used.
 """
 
-from collections.abc import Sequence
-from dataclasses import dataclass
-from datetime import date
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
 from fractions import Fraction
 
 from tallywell.readings.units import VOLUMES
 
-ACRE_FOOT = VOLUMES["acre_foot"]
+NOTHING = Fraction(0)
+SCREEN_SOURCE = "the ratios by which California's water rights reports are screened for errors of the unit"
+# An amount above so many acre-feet, and the ratio over or under it that is more likely a wrong unit than water.
+_SCREEN = ((100, 10), (10, 100), (0, 1000))
 
 
 @dataclass(frozen=True, slots=True)
-class Allowance:
-    """`amount_m3` for each term of `years` years, the first of which begins on `first` (any later term: so many years
-    after). `carried_most_m3`: how much of what was not used goes over into the next terms, for `carried_terms` of them.
+class Bounded:
+    """A volume and its bounds. `m3` None: unknown; `low_m3` or `high_m3` None: no such bound is known."""
+
+    m3: Fraction | None
+    low_m3: Fraction | None
+    high_m3: Fraction | None
+
+
+UNKNOWN = Bounded(None, None, None)
+
+
+@dataclass(frozen=True, slots=True)
+class Authorised:
+    """`amount_m3` for each term of `years` years. Of what a term leaves, at most `carry_m3` is carried, into the
+    `carry_years` years after it.
     """
 
     amount_m3: Fraction
-    first: date
     years: int = 1
-    carried_most_m3: Fraction = Fraction(0)
-    carried_terms: int = 1
+    carry_m3: Fraction = NOTHING
+    carry_years: int = 0
+
+    def __post_init__(self) -> None:
+        if self.years < 1 or self.carry_years < 0 or self.amount_m3 < 0 or self.carry_m3 < 0:
+            raise ValueError(f"an amount is for one year or more, and nothing of it is below 0: {self}")
 
 
 @dataclass(frozen=True, slots=True)
-class Used:
-    """A volume with its bounds, m3."""
+class YearLine:
+    """One year. `available`: what might be used when it began, with the rest of its term; `carried`: the part of that
+    which earlier terms left. `left`: available less used, below 0 where more was used.
+    """
+
+    carried: Bounded
+    available: Bounded
+    used: Bounded
+    left: Bounded
+
+
+def years_of(rule: Authorised, used: Sequence[Bounded]) -> tuple[YearLine, ...]:
+    """Consecutive years, the first of them the first of a term before which nothing was carried."""
+    least = _course(rule, [NOTHING if one.low_m3 is None else one.low_m3 for one in used])
+    most = _course(rule, [one.high_m3 for one in used])
+    known = next((k for k, one in enumerate(used) if one.m3 is None), len(used))
+    stated = _course(rule, [one.m3 for one in used])
+    lines = []
+    for k, one in enumerate(used):
+        at = zip(stated[k], most[k], least[k], strict=True)
+        carried, available = (_bounded(m3 if k <= known else None, low, high) for m3, low, high in at)
+        lines.append(YearLine(carried, available, one, _less(available, one)))
+    return tuple(lines)
+
+
+def _bounded(m3: Fraction | None, low: Fraction, high: Fraction) -> Bounded:
+    """Unknown years that make no difference any more leave it known."""
+    return Bounded(low if low == high else m3, low, high)
+
+
+def _less(available: Bounded, used: Bounded) -> Bounded:
+    """Both depend on no common year: what was available follows from the years before."""
+    return Bounded(
+        _difference(available.m3, used.m3),
+        _difference(available.low_m3, used.high_m3),
+        _difference(available.high_m3, NOTHING if used.low_m3 is None else used.low_m3),
+    )
+
+
+def _difference(one: Fraction | None, other: Fraction | None) -> Fraction | None:
+    return None if one is None or other is None else one - other
+
+
+@dataclass(slots=True)
+class _Lot:
+    """What one term left, and the last year (counted from 0) in which it may be used."""
 
     m3: Fraction
-    low_m3: Fraction
-    high_m3: Fraction
+    last: int
+
+
+@dataclass(slots=True)
+class _Account:
+    """What may be used, from year to year."""
+
+    rule: Authorised
+    own: Fraction = NOTHING
+    lots: list[_Lot] = field(default_factory=list)
+
+    def begin(self, year: int) -> tuple[Fraction, Fraction]:
+        """Carried, and available in all, when a year begins."""
+        if year % self.rule.years == 0:
+            if year:
+                self.lots.append(_Lot(min(self.own, self.rule.carry_m3), year - 1 + self.rule.carry_years))
+            self.own = self.rule.amount_m3
+        self.lots = [lot for lot in self.lots if lot.last >= year and lot.m3]
+        carried = sum((lot.m3 for lot in self.lots), NOTHING)
+        return carried, carried + self.own
+
+    def use(self, m3: Fraction | None) -> None:
+        """None: all of it."""
+        rest = m3
+        for lot in self.lots:
+            taken = lot.m3 if rest is None else min(lot.m3, max(NOTHING, rest))
+            lot.m3 -= taken
+            rest = None if rest is None else rest - taken
+        self.own = NOTHING if rest is None else max(NOTHING, self.own - max(NOTHING, rest))
+
+
+def _course(rule: Authorised, used: Iterable[Fraction | None]) -> list[tuple[Fraction, Fraction]]:
+    account, course = _Account(rule), []
+    for year, m3 in enumerate(used):
+        course.append(account.begin(year))
+        account.use(m3)
+    return course
+
+
+def weighted(volumes: Iterable[tuple[Bounded, Fraction]]) -> Bounded:
+    """The sum of volumes times their shares, exact: of a well over its points, say. Unknown where one of them is."""
+    m3, low, high = NOTHING, NOTHING, NOTHING
+    whole: list[bool] = [True, True, True]
+    for volume, share in volumes:
+        for k, one in enumerate((volume.m3, volume.low_m3, volume.high_m3)):
+            whole[k] = whole[k] and one is not None
+        m3 += share * (volume.m3 or 0)
+        low += share * (volume.low_m3 or 0)
+        high += share * (volume.high_m3 or 0)
+    return Bounded(m3 if whole[0] else None, low if whole[1] else None, high if whole[2] else None)
 
 
 @dataclass(frozen=True, slots=True)
-class Term:
-    """One term. `carried_m3`: what came over from those before it that are known here; `used` None: unknown.
-
-    `whole`: all of it lies in what was looked at; else `used` is so far, and nothing is carried from it.
+class Unlikely:
+    """A year's volume so far from the authorised amount that the unit is more likely wrong. `ratio`: volume by amount;
+    `beyond`: the ratio, over or under, from which on that is said.
     """
 
-    begin: date
-    end: date
-    amount_m3: Fraction
-    carried_m3: Fraction
-    used: Used | None
-    whole: bool
+    ratio: Fraction
+    beyond: int
+    source: str = SCREEN_SOURCE
 
     @property
-    def available_m3(self) -> Fraction:
-        return self.amount_m3 + self.carried_m3
-
-    @property
-    def left_m3(self) -> Fraction | None:
-        """Below zero: used beyond what is allowed."""
-        return None if self.used is None else self.available_m3 - self.used.m3
+    def over(self) -> bool:
+        return self.ratio > 1
 
 
-def terms_in(allowance: Allowance, first: date, end: date) -> tuple[tuple[date, date, bool], ...]:
-    """The terms that begin in the days from `first` to before `end`: begin, end (cut to these days), whether whole."""
-    found = []
-    begin = _first_from(allowance, first)
-    while begin < end:
-        until = _years_after(begin, allowance.years, allowance.first.day)
-        found.append((begin, min(until, end), until <= end))
-        begin = until
-    return tuple(found)
-
-
-def account(
-    allowance: Allowance, terms: Sequence[tuple[date, date, bool]], used: Sequence[Used | None]
-) -> tuple[Term, ...]:
-    """Consecutive terms, the oldest first: what each may use, and what is left. What was carried is used first."""
-    found: list[Term] = []
-    stock: list[tuple[int, Fraction]] = []  # (terms that it lasts, m3), the oldest first
-    for (begin, end, whole), volume in zip(terms, used, strict=True):
-        carried = sum((m3 for _, m3 in stock), Fraction(0))
-        found.append(Term(begin, end, allowance.amount_m3, carried, volume, whole))
-        stock = _carried_on(allowance, stock, volume if whole else None)
-    return tuple(found)
-
-
-def _carried_on(
-    allowance: Allowance, stock: list[tuple[int, Fraction]], used: Used | None
-) -> list[tuple[int, Fraction]]:
-    """What goes over into the next term. Of a term whose use is not known, nothing is known to be left."""
-    if used is None:
-        return []
-    rest = used.m3
-    left: list[tuple[int, Fraction]] = []
-    for lasts, m3 in [*stock, (allowance.carried_terms + 1, allowance.amount_m3)]:
-        taken = min(rest, m3)
-        rest -= taken
-        if lasts > 1 and m3 > taken:
-            left.append((lasts - 1, m3 - taken))
-    return _at_most(left, allowance.carried_most_m3)
-
-
-def _at_most(stock: list[tuple[int, Fraction]], most: Fraction) -> list[tuple[int, Fraction]]:
-    """The youngest are kept, as they last longest."""
-    kept: list[tuple[int, Fraction]] = []
-    for lasts, m3 in reversed(stock):
-        part = min(m3, most - sum((one for _, one in kept), Fraction(0)))
-        if part > 0:
-            kept.insert(0, (lasts, part))
-    return kept
-
-
-def _first_from(allowance: Allowance, day: date) -> date:
-    """The first term that begins on this day or later."""
-    begin = allowance.first
-    while begin < day:
-        begin = _years_after(begin, allowance.years, allowance.first.day)
-    while (earlier := _years_after(begin, -allowance.years, allowance.first.day)) >= day:
-        begin = earlier
-    return begin
-
-
-def _years_after(begin: date, years: int, day: int) -> date:
-    """The same day so many years on; 29 February is 1 March where there is none."""
-    month = begin.month
-    if (begin.month, begin.day) == (3, 1) and day == 29:
-        month, begin = 2, begin.replace(month=2, day=28)
-    try:
-        return date(begin.year + years, month, day)
-    except ValueError:
-        return date(begin.year + years, 3, 1)
-
-
-def out_of_scale(year_m3: Fraction, authorised_m3: Fraction) -> Fraction | None:
-    """By what factor a year's volume lies over (above 1) or under (below 1) the authorised amount, where that is so far
-    that a unit was likely mistaken; None otherwise, and for a volume of zero.
-
-    The limits are those by which California's water right reports are screened: 10 times above 100 acre-feet, 100 times
-    above 10, 1,000 times below.
-    """
-    if not year_m3 or not authorised_m3:
+def screened(volume_m3: Fraction, authorised_m3: Fraction) -> Unlikely | None:
+    """What is to be asked of a year's volume; None where nothing is. No water at all is no slip of a unit."""
+    if volume_m3 <= 0 or authorised_m3 <= 0:
         return None
-    ratio = abs(year_m3) / authorised_m3
-    limit = 10 if authorised_m3 > 100 * ACRE_FOOT else 100 if authorised_m3 > 10 * ACRE_FOOT else 1000
-    return ratio if ratio >= limit or ratio * limit <= 1 else None
+    beyond = next(ratio for above, ratio in _SCREEN if authorised_m3 > above * VOLUMES["acre_foot"])
+    ratio = volume_m3 / authorised_m3
+    return Unlikely(ratio, beyond) if ratio > beyond or ratio < Fraction(1, beyond) else None
