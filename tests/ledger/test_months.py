@@ -5,6 +5,7 @@
     .venv/bin/python -m tests.ledger.test_months SEED [EVENT ...]
 """
 
+import ast
 import sys
 from bisect import bisect_left
 from collections import defaultdict
@@ -294,6 +295,15 @@ def _check(seeds: range, wrong: Callable[[Judged], Iterable[str]]) -> None:
     found = {one: list(wrong(one)) for one in map(judged, seeds)}
     told = ["\n    ".join([one.again, *sentences[:5]]) for one, sentences in found.items() if sentences]
     assert not told, f"{len(told)} of {len(seeds)} months:\n" + "\n".join(told)
+
+
+def test_what_makes_the_months_knows_nothing_of_the_ledger() -> None:
+    here = Path(__file__).parent
+    makers = [here / "water.py", here / "months.py", here / "planted.py", *here.glob("plants*.py")]
+    for text in (maker.read_text() for maker in makers):
+        names = [node.module or "" for node in ast.walk(ast.parse(text)) if isinstance(node, ast.ImportFrom)]
+        assert all(name.startswith("tallywell.readings.") for name in names if name.startswith("tallywell"))
+        assert "import tallywell" not in text
 
 
 @pytest.mark.parametrize("seeds", [*SEEDS, CAMPAIGN])
