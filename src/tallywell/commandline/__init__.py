@@ -18,7 +18,7 @@ GROUPS: dict[str, tuple[str, ...]] = {
         *("installation", "changeout", "moved", "visit", "bring-in", "shutdown", "startup", "out-of-use", "estimate"),
         *("accuracy-test", "wireseal", "remark", "settle", "clock", "entries"),
     ),
-    "at the end of the month": ("report",),
+    "at the end of the month": ("report", "explain", "reread"),
 }
 COMMANDS = tuple(name for names in GROUPS.values() for name in names)
 # Commands that have a word of their own behind them; the file of `map show` is map_show.py.

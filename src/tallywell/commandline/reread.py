@@ -1,0 +1,102 @@
+"""Read history again under a corrected map: the raw words are kept, so a wrong map can be mended.
+
+Shown first, and nothing changed: how many polls it concerns, which of them the corrected map cannot read, and every
+month's volume before and after. With --enter it is put on record, with the reason; both maps stay there. Polls that
+come later are read by the map in the site file: correct that one as well.
+
+A reread that turns out wrong is replaced (--replaces), also by one with the map that was in force before.
+"""
+
+import argparse
+
+TYPE_CHECKING = False  # as in typing, whose import the help would wait for
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from fractions import Fraction
+
+    from tallywell.service.rereading import Effect
+    from tallywell.service.site import Point, Site
+    from tallywell.stated.rereads import Reread
+
+SUMMARY = "read history again under a corrected map, and see what it does to volumes"
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    from pathlib import Path
+
+    from tallywell.commandline.site import author_argument, replacing_arguments, site_argument
+
+    site_argument(parser)
+    parser.add_argument("point", metavar="POINT", help="the point")
+    parser.add_argument("--map", metavar="MAP", type=Path, required=True, help="the corrected map (YAML)")
+    parser.add_argument("--from", dest="first", metavar="TIME", help="from when (default: the point's first poll)")
+    parser.add_argument("--to", dest="last", metavar="TIME", help="until when (default: the last poll on record)")
+    parser.add_argument("--because", metavar="TEXT", help="with --enter: what was wrong with the map")
+    parser.add_argument("--enter", action="store_true", help="put it on record")
+    author_argument(parser)
+    replacing_arguments(parser)
+
+
+def run(options: argparse.Namespace) -> int:
+    from dataclasses import replace
+
+    from tallywell.commandline.asking import Asking
+    from tallywell.commandline.entry import content_of, corrected, entered, opened
+    from tallywell.commandline.map_file import sound_map
+    from tallywell.commandline.site import author, called_wrongly, instant
+    from tallywell.service.entering import Statement
+    from tallywell.service.rereading import candidate, effect
+    from tallywell.stated.rereads import reread_content
+    from tallywell.store.database import RecordFolder
+    from tallywell.store.query import Reader
+
+    loaded, site, point = opened(options)
+    kept, map_ = sound_map(options.map)
+    if map_.books is None:
+        raise called_wrongly(f"{options.map}: it has no total for the books")
+    if not loaded.record.exists():
+        raise called_wrongly(f"{point.name} was never polled; there is no history to read again")
+    span = instant(site, _moment(options.first)), instant(site, _moment(options.last))
+    with Reader(RecordFolder(loaded.record)) as reader:
+        found = candidate(reader, point, span, kept.kept, map_.name)
+        if found.first_seq > found.last_seq:
+            raise called_wrongly(f"no poll of {point.name} lies in that stretch")
+        _show(effect(reader, site, point, found), found, site, point)
+    if not options.enter:
+        print("nothing is changed; with --enter and --because it is put on record")
+        return 0
+    because = Asking().need(options.because, "--because", "what was wrong with the map that was in force")
+    content = dict(content_of(lambda: reread_content(replace(found, because=because))))
+    replaces, why = corrected(options, loaded)
+    content |= {} if why is None else {"replaced_because": why}
+    return entered(loaded, site, Statement("reread", point.name, found.from_ms, author(options), content, replaces))
+
+
+def _moment(text: str | None) -> str | None:
+    """A date is its first moment."""
+    return text if text is None or ":" in text else f"{text.strip()} 00:00"
+
+
+def _show(found: "Effect", of: "Reread", site: "Site", point: "Point") -> None:
+    from tallywell.reports.shown_units import volume_unit
+    from tallywell.reports.table import Column, table
+    from tallywell.service.following import face_of
+    from tallywell.service.local_time import shown
+
+    face, _ = face_of(point)
+    unit = volume_unit(face.one_count.unit, [face.one_count.si])
+    span = f"{shown(of.from_ms, site.zone)} to {shown(of.to_ms, site.zone)}"
+    print(f"{point.name}: {found.polls:,} polls, {span}, under {of.name} (sha256 {of.sha256[:12]})")
+    for fault, times in found.unread:
+        print(f"  {times:,} of them it cannot read ({fault}): what it needs was not asked for, or is none")
+    for seq, at_ms, before, after in found.first:
+        print(f"  poll {seq}, {shown(at_ms, site.zone)}: {before} -> {after}")
+    rows = [[one.label, *_cells(one.before_m3, one.after_m3, unit.number)] for one in found.months]
+    columns = [Column("month"), *(Column(name, right=True) for name in ("now", "corrected", "change"))]
+    print("\n".join(table(columns, rows, indent=2)))
+    print(f"  volumes in {unit.words}")
+
+
+def _cells(before: "Fraction | None", after: "Fraction | None", number: "Callable[[Fraction], str]") -> list[str]:
+    cells = ["no readings" if one is None else number(one) for one in (before, after)]
+    return [*cells, "" if before is None or after is None else number(after - before)]

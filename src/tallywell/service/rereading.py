@@ -1,0 +1,138 @@
+"""What a corrected map would make of history, beside what the books say now. Reads only; nothing is changed by it."""
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from datetime import date
+from fractions import Fraction
+
+from tallywell.ledger.intervals import POSTS, Interval
+from tallywell.ledger.periods import Period, days, local, midnight_ms
+from tallywell.ledger.sums import Parts
+from tallywell.readings.facts import Entry
+from tallywell.readings.quantities import LedgerFact, Missed, Reading
+from tallywell.service.following import followed
+from tallywell.service.ledger_facts import reach_of
+from tallywell.service.site import Point, Site
+from tallywell.stated.content import in_force
+from tallywell.stated.rereads import Reread, reread_content
+from tallywell.store.canonical import canonical
+from tallywell.store.query import Reader
+
+SHOWN = 3  # readings shown at the beginning
+
+
+@dataclass(frozen=True, slots=True)
+class Both:
+    """A month before and after; None: nothing metered."""
+
+    label: str
+    before_m3: Fraction | None
+    after_m3: Fraction | None
+
+
+@dataclass(frozen=True, slots=True)
+class Effect:
+    """`polls`: so many that brought a total or ought to have; `unread`: of these, those that the corrected map cannot
+    read and the present one can, by fault. `first`: seq, date, count and volume of one count, before and after.
+    """
+
+    months: tuple[Both, ...]
+    polls: int
+    unread: tuple[tuple[str, int], ...]
+    first: tuple[tuple[int, int, str, str], ...]
+
+
+def candidate(reader: Reader, point: Point, span_ms: tuple[int | None, int | None], text: str, name: str) -> Reread:
+    """The polls of the point from `span_ms[0]` to before `span_ms[1]` (None: from the first, to the last on record)."""
+    point_id = reader.point_id(point.name)
+    newest = reader.newest_seq()
+    begin, end = span_ms
+    first = 1 if begin is None else reader.seq_range(begin, begin)[0]
+    last = newest if end is None else reader.seq_range(end, end)[0] - 1
+    seqs = [] if point_id is None else _ends(reader, point_id, first, last)
+    if not seqs:
+        return Reread("", newest + 1, 1, 0, 0, 0, name, text, "", "")
+    (first, from_ms), (last, to_ms) = seqs
+    return Reread("", newest + 1, first, last, from_ms, to_ms, name, text, "", "")
+
+
+def _ends(reader: Reader, point_id: int, first: int, last: int) -> list[tuple[int, int]]:
+    """Number and date (or what the clock showed) of the first and last poll between two numbers."""
+    one = next(reader.polls(point_id, first, last), None)
+    other = next(reader.polls_back(point_id, last + 1, first), None)
+    if one is None or other is None:
+        return []
+    return [(p.seq, p.shown_ms if when.utc_ms is None else when.utc_ms) for p, when in (one, other)]
+
+
+def effect(reader: Reader, site: Site, point: Point, of: Reread) -> Effect:
+    """Both ledgers of all months that the polls lie in."""
+    starts = [day for day in days(_months(of, site)) if day.day == 1]
+    edges = [midnight_ms(day, site.zone) for day in [*starts, _months(of, site).end]]
+    now = in_force(reader.entries())
+    then = (*now, _as_entry(reader, point, of))
+    before, after = (_Seen(reader, point, entries, edges, of) for entries in (now, then))
+    labels = (f"{day:%Y-%m}" for day in starts)
+    months = [Both(*each) for each in zip(labels, before.volumes, after.volumes, strict=True)]
+    lost = [
+        fact.fault
+        for seq, fact in after.facts.items()
+        if isinstance(fact, Missed) and isinstance(before.facts.get(seq), Reading)
+    ]
+    first = [seq for seq in sorted(before.facts) if of.holds(seq)][:SHOWN]
+    return Effect(
+        tuple(months),
+        sum(of.holds(seq) for seq in before.facts),
+        tuple(sorted((fault, lost.count(fault)) for fault in set(lost))),
+        tuple((seq, before.dates[seq], _said(before.facts[seq]), _said(after.facts.get(seq))) for seq in first),
+    )
+
+
+class _Seen:
+    """One of the two ledgers, walked through once. Only the facts of the first poll and the faults are kept."""
+
+    def __init__(
+        self, reader: Reader, point: Point, entries: Sequence[Entry], edges: Sequence[int], of: Reread
+    ) -> None:
+        self._of = of
+        self.facts: dict[int, Reading | Missed] = {}
+        self.dates: dict[int, int] = {}
+        parts, metered = Parts(edges), [False] * (len(edges) - 1)
+        reach = reach_of(reader, edges[0], edges[-1])
+        for one in followed(reader, point, entries, reach, self._watch).intervals:
+            parts.take(one)
+            _mark(metered, edges, one)
+        volumes = (part.volume_m3 for part in parts.close())
+        self.volumes = [m3 if known else None for m3, known in zip(volumes, metered, strict=True)]
+
+    def _watch(self, facts: Iterable[LedgerFact]) -> Iterator[LedgerFact]:
+        for fact in facts:
+            if isinstance(fact, Reading | Missed) and self._of.holds(fact.seq):
+                self.facts[fact.seq] = fact
+                self.dates[fact.seq] = fact.when.utc_ms or 0
+            yield fact
+
+
+def _mark(metered: list[bool], edges: Sequence[int], one: Interval) -> None:
+    if one.kind in POSTS:
+        for at in range(len(metered)):
+            metered[at] |= one.begin_ms < edges[at + 1] and one.end_ms > edges[at]
+
+
+def _said(fact: Reading | Missed | None) -> str:
+    if fact is None:
+        return "no total is asked for"
+    return fact.fault if isinstance(fact, Missed) else f"{fact.total.count:,} counts"
+
+
+def _months(of: Reread, site: Site) -> Period:
+    """From the first day of the first month to the last of the last."""
+    first, last = local(of.from_ms, site.zone).date(), local(of.to_ms, site.zone).date()
+    end = date(last.year + last.month // 12, last.month % 12 + 1, 1)
+    return Period(first.replace(day=1), end, "the months of a reread")
+
+
+def _as_entry(reader: Reader, point: Point, of: Reread) -> Entry:
+    """As if it had been entered already."""
+    content = canonical(dict(reread_content(replace(of, because="tried"))))
+    return Entry(of.seq, "candidate", 0, 0, 0, of.from_ms, "reread", reader.point_id(point.name), "", None, content)

@@ -1,0 +1,98 @@
+"""A number followed back: the same ledger, the same sums, in sentences that add up."""
+
+import re
+from fractions import Fraction
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from tallywell.ledger.intervals import Kind
+from tallywell.ledger.periods import between, edges_ms, month
+from tallywell.readings.units import GALLON
+from tallywell.reports.shown_units import volume_unit
+from tallywell.service.accepted import accepted_site
+from tallywell.service.explaining import around, explained, judged, sentences
+from tallywell.store.query import Reader
+
+from .made_record import QUARTER_MS, MadeRecord, at, made_record
+
+ZONE = ZoneInfo("America/Denver")
+POINT = "north-discharge"
+
+
+@pytest.fixture
+def july(tmp_path: Path) -> MadeRecord:
+    """Polls a quarter of an hour apart at odd seconds; an outage over a midnight, a rollover, a glitch."""
+    made, count, now = made_record(tmp_path, "2026-07-01 00:00"), 99_990_000, at("2026-06-30 20:00:07")
+    while now < at("2026-08-01 04:00"):
+        out = at("2026-07-10 12:00") < now < at("2026-07-12 06:00")
+        count = (count + 7) % 10**8
+        odd = now == at("2026-07-20 12:00:07")
+        if out:
+            made.miss(now, "no_answer")
+        else:
+            made.read(now, forward_total=count + (40_000_000 if odd else 0), flow_rate=46.7)
+        now += QUARTER_MS
+    made.flush()
+    return made
+
+
+def of_day(made: MadeRecord, day: str) -> tuple[list[str], Fraction]:
+    from datetime import date
+
+    period = between(date.fromisoformat(day), date.fromisoformat(day))
+    edges = edges_ms(period, ZONE)
+    unit = volume_unit("gal", [100 * GALLON])
+    with Reader(made.folder) as reader:
+        point = accepted_site(reader).site.points[POINT]
+        found = explained(reader, point, edges[0], edges[-1])
+        told = list(sentences(found, unit, ZONE))
+    return told, sum((piece.counts * piece.first.scale.one_count_m3 for piece in found.pieces), Fraction(0))
+
+
+@pytest.mark.parametrize("day", ["2026-07-05", "2026-07-10", "2026-07-11", "2026-07-12", "2026-07-15", "2026-07-20"])
+def test_the_pieces_of_a_day_add_up_to_the_reports_row(july: MadeRecord, day: str) -> None:
+    (row,) = [one for one in july.report(month("2026-07")).points[0].days if one.label == day]
+    told, added = of_day(july, day)
+    assert row.volume is not None
+    assert added == row.volume.m3
+    unit = volume_unit("gal", [100 * GALLON])
+    low, high = unit.number(row.volume.low_m3), unit.text(row.volume.high_m3)
+    assert told[0] == f"volume {unit.text(row.volume.m3)}, at least {low}, at most {high}"
+
+
+def test_every_equation_is_true(july: MadeRecord) -> None:
+    for day in ("2026-07-10", "2026-07-15", "2026-07-20"):
+        equations = [line for line in of_day(july, day)[0] if " = " in line and " counts" in line and "x" not in line]
+        assert equations
+        for line in equations:
+            left, right = line.split(": ")[-1].split(" = ")
+            terms = re.findall(r"[\d,]+", left)
+            assert eval(left.replace(",", "")) == int(right.split()[0].replace(",", "")), (line, terms)
+
+
+def test_what_is_not_plain_stands_alone_with_its_words(july: MadeRecord) -> None:
+    gap = "\n".join(of_day(july, "2026-07-11")[0])
+    assert "metered across a gap" in gap
+    assert "missed inside: no_answer (" in gap
+    glitch = "\n".join(of_day(july, "2026-07-20")[0])
+    assert "glitch; it posts nothing" in glitch
+    rollover = "\n".join("\n".join(of_day(july, f"2026-07-{day:02}")[0]) for day in range(13, 18))
+    assert " + 1 x 100,000,000 = 7 counts" in rollover
+
+
+def test_a_moment_leads_to_the_two_readings_around_it(july: MadeRecord) -> None:
+    with Reader(july.folder) as reader:
+        point = accepted_site(reader).site.points[POINT]
+        found, one = around(reader, point, at("2026-07-05 10:05"))
+        assert one is not None
+        assert (one.kind, one.posted) == (Kind.METERED, 7)
+        assert one.begin_ms <= at("2026-07-05 10:05") <= one.end_ms
+        assert "at most 776 counts can pass in 15 min" in judged(one)[0]
+        assert found.decoder.maps_used()
+        assert around(reader, point, at("2030-01-01 00:00"))[1] is None
+
+
+def test_a_day_without_readings_says_so(july: MadeRecord) -> None:
+    assert "nothing is metered in it" in of_day(july, "2026-09-05")[0][0]
