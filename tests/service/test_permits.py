@@ -5,7 +5,9 @@ from fractions import Fraction
 
 import pytest
 
-from tallywell.service.permits import permits_of
+from tallywell.ledger.authorised import Authorised
+from tallywell.readings.units import VOLUMES
+from tallywell.service.permits import permits_of, rule_of
 from tallywell.service.site import Permit, Share
 from tallywell.written.located import read_document
 
@@ -119,3 +121,37 @@ def test_one_fault_is_one_message(written: str, expected: str) -> None:
 
 def test_a_permit_may_be_named_as_the_agency_does() -> None:
     assert list(permits("S4-123/45 (north): {kind: registration, points: [a]}")[0]) == ["S4-123/45 (north)"]
+
+
+def test_an_amount_for_several_years_and_what_is_carried_over() -> None:
+    amount = "authorised: 500 acre_foot, year_starts: 10-01, authorised_years: 5, authorised_from: 2025-10-01"
+    found, problems = permits(f"P-1: {{kind: right, points: [a], {amount}, carry_over: 40 acre_foot, carry_years: 2}}")
+    assert problems == []
+    assert (found["P-1"].authorised_years, found["P-1"].authorised_from) == (5, date(2025, 10, 1))
+    assert found["P-1"].carry_over is not None
+    assert (found["P-1"].carry_over.number, found["P-1"].carry_years) == (40, 2)
+    rule = rule_of(found["P-1"])
+    assert rule == Authorised(500 * VOLUMES["acre_foot"], 5, 40 * VOLUMES["acre_foot"], 2)
+    plain = permits("P-1: {kind: right, points: [a], authorised: 5 m3}")[0]["P-1"]
+    assert rule_of(plain) == Authorised(Fraction(5))
+    assert rule_of(permits("P-1: {kind: right, points: [a]}")[0]["P-1"]) is None
+    assert (plain.authorised_years, plain.authorised_from, plain.carry_over, plain.carry_years) == (1, None, None, 0)
+
+
+@pytest.mark.parametrize(
+    ("keys", "complaint"),
+    [
+        ("carry_over: 4 m3", "carry_over has no meaning without authorised"),
+        ("authorised: 4 m3, carry_years: 2", "carry_years has no meaning without carry_over"),
+        ("authorised: 4 m3, authorised_from: 2025-01-01", "authorised_from has no meaning without authorised_years"),
+        ("authorised: 4 m3, authorised_years: 5", "authorised_years does not say from when"),
+        (
+            "authorised: 4 m3, authorised_years: 5, authorised_from: 2025-10-01",
+            "is not the first day of a year of the permit",
+        ),
+    ],
+)
+def test_an_amount_that_is_said_by_halves(keys: str, complaint: str) -> None:
+    _, problems = permits(f"P-1: {{kind: right, points: [a], {keys}}}")
+    assert len(problems) == 1
+    assert complaint in problems[0]

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from datetime import date
 from fractions import Fraction
 
+from tallywell.ledger.authorised import Authorised
 from tallywell.service.site import Permit, Share
 from tallywell.service.site_forms import PermitForm, ShareForm
 from tallywell.written import fields
@@ -13,6 +14,7 @@ from tallywell.written.forms import fill, label_of
 from tallywell.written.located import Document, Path, quoted
 
 ALWAYS = (date.min, date.max)
+USUAL_START = (1, 1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,8 +35,9 @@ def permits_of(document: Document) -> dict[str, Permit]:
         return {}
     forms = {name: fill(PermitForm, document, ("permits", name)) for name in written}
     stated = {name: tuple(_shares(document, ("permits", name, "points"))) for name in written}
-    for name in written:
+    for name, form in forms.items():
         _judge_name(document, name)
+        _judge_amount(document, name, form)
     judged = _open_points(document, stated)
     _judge_sums(
         document, [one for shares in stated.values() for one in shares if one and one.share.point not in judged]
@@ -42,11 +45,51 @@ def permits_of(document: Document) -> dict[str, Permit]:
     return {name: permit for name, form in forms.items() if (permit := _permit(name, form, stated[name])) is not None}
 
 
+def rule_of(permit: Permit) -> Authorised | None:
+    """What the ledger reckons with; None without an amount. Its years count from `authorised_from`, where that is."""
+    if permit.authorised is None:
+        return None
+    carried = Fraction(0) if permit.carry_over is None else permit.carry_over.si
+    return Authorised(permit.authorised.si, permit.authorised_years, carried, permit.carry_years)
+
+
 def _permit(name: str, form: PermitForm, stated: tuple[_Stated | None, ...]) -> Permit | None:
     if form.kind is None:
         return None
     shares = tuple(one.share for one in stated if one is not None)
-    return Permit(name, form.called or name, form.kind, shares, form.authorised, form.year_starts or (1, 1))
+    return Permit(
+        name,
+        form.called or name,
+        form.kind,
+        shares,
+        form.authorised,
+        form.year_starts or USUAL_START,
+        form.authorised_years or 1,
+        form.authorised_from,
+        form.carry_over,
+        0 if form.carry_over is None else form.carry_years or 1,
+    )
+
+
+def _judge_amount(document: Document, name: str, form: PermitForm) -> None:
+    """What is said of an amount has the amount beside it, and a stretch of years a day on which it begins."""
+    path: Path = ("permits", name)
+    there = document.group(path)
+    needs = {"authorised_years": "authorised", "carry_over": "authorised", "carry_years": "carry_over"}
+    needs["authorised_from"] = "authorised_years"
+    for key, needed in needs.items():
+        if key in there and needed not in there:
+            what = f"{label_of((*path, key))} has no meaning without {needed}"
+            document.complain((*path, key), what, f"add {needed}, or remove it", got="", key=True)
+    if (form.authorised_years or 1) > 1 and "authorised_from" not in there:
+        what = f"{label_of((*path, 'authorised_years'))} does not say from when"
+        document.complain((*path, "authorised_years"), what, "add authorised_from, the first day of the first year")
+    starts, first = form.year_starts or USUAL_START, form.authorised_from
+    if first is not None and (first.month, first.day) != starts:
+        what = f"{label_of((*path, 'authorised_from'))} is not the first day of a year of the permit"
+        document.complain(
+            (*path, "authorised_from"), what, f"year_starts is {starts[0]:02}-{starts[1]:02}; correct one"
+        )
 
 
 def _judge_name(document: Document, name: str) -> None:

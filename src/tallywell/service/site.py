@@ -158,7 +158,11 @@ class Share:
 
 @dataclass(frozen=True, slots=True)
 class Permit:
-    """One paper. `year_starts`: month and day of the first day of its year."""
+    """One paper. `year_starts`: month and day of the first day of its year.
+
+    `authorised` is for each term of `authorised_years` years, the first of which begins on `authorised_from` (None: a
+    term is a year, and it does not matter). Of what a term leaves at most `carry_over` is carried, for `carry_years`.
+    """
 
     name: str
     called: str
@@ -166,6 +170,10 @@ class Permit:
     shares: tuple[Share, ...]
     authorised: Measure | None = None
     year_starts: tuple[int, int] = (1, 1)
+    authorised_years: int = 1
+    authorised_from: date | None = None
+    carry_over: Measure | None = None
+    carry_years: int = 0
 
 
 @dataclass(frozen=True, slots=True)

@@ -375,7 +375,41 @@ class PermitForm(Form):
     authorised: Annotated[
         Measure | None,
         _accepts(measured("volume", least="0 m3")),
-        Key("authorised: 420 acre_foot", "the amount for a year", needed=False),
+        Key("authorised: 420 acre_foot", "the amount for a year, or for `authorised_years` of them", needed=False),
+    ] = None
+    authorised_years: Annotated[
+        int | None,
+        _accepts(whole(1, 50)),
+        Key(
+            "authorised_years: 5",
+            "for how many years together `authorised` is; kept, not in the report yet",
+            needed=False,
+            usual="1",
+        ),
+    ] = None
+    authorised_from: Annotated[
+        date | None,
+        _accepts(day),
+        Key(
+            "authorised_from: 2025-10-01",
+            "with `authorised_years`: the first day of any such stretch of years; it is that of `year_starts`",
+            needed=False,
+        ),
+    ] = None
+    carry_over: Annotated[
+        Measure | None,
+        _accepts(measured("volume", least="0 m3")),
+        Key(
+            "carry_over: 40 acre_foot",
+            "the most that may be carried into later years of what was not used; without it nothing is. "
+            "Kept, not in the report yet",
+            needed=False,
+        ),
+    ] = None
+    carry_years: Annotated[
+        int | None,
+        _accepts(whole(1, 50)),
+        Key("carry_years: 2", "with `carry_over`: for how many years", needed=False, usual="1"),
     ] = None
     year_starts: Annotated[
         tuple[int, int] | None,
