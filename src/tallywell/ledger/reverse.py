@@ -78,8 +78,10 @@ class ReverseVolume:
         volume = self._between(old, new)
         if volume is None or inside <= 0:
             return
-        whole = inside == end - begin
         self.covered += inside
+        if not volume:
+            return
+        whole = inside == end - begin
         self.m3 += volume if whole else volume * Fraction(inside, end - begin)
         self.low_m3 += volume if whole else 0
         self.high_m3 += volume
@@ -87,6 +89,8 @@ class ReverseVolume:
     def _between(self, old: Reading, new: Reading) -> Fraction | None:
         assert old.reverse_m3 is not None
         assert new.reverse_m3 is not None
+        if new.reverse_m3 == old.reverse_m3:  # nearly always
+            return Fraction(0)
         rose = new.reverse_m3 - old.reverse_m3
         if rose < 0:
             rose += self.capacity_m3
