@@ -14,7 +14,7 @@ from tallywell.readings.statements import Method, Standing
 from tallywell.readings.total import Total
 from tallywell.readings.units import GALLON, measure
 from tallywell.reports.face import Face
-from tallywell.stated.clock import clock_content
+from tallywell.stated.clock import clock_content, redate_content
 from tallywell.stated.content import EntryError, in_force
 from tallywell.stated.estimates import Inputs, Span, estimate, estimate_content, reckoned
 from tallywell.stated.meters import (
@@ -43,7 +43,7 @@ from tallywell.stated.notes import (
     wireseal_content,
 )
 from tallywell.stated.seasons import season_content
-from tallywell.stated.told import KINDS, Of, told
+from tallywell.stated.told import KINDS, OF_A_POINT, Of, told
 from tallywell.stated.visits import visit_content, visited
 
 FACE = Face(measure("100 gal", "volume"), 8)
@@ -296,6 +296,22 @@ def test_a_clock_needs_a_width() -> None:
         clock_content(1, 0, "boot", 1)
 
 
+@pytest.mark.parametrize(
+    ("seqs", "shift_ms", "within_ms", "because", "said"),
+    [
+        ((5, 4), 1, 1, "x", "no row"),
+        ((4, 5), 0, 1, "x", "by how much"),
+        ((4, 5), 1, 0, "x", "how far off"),
+        ((4, 5), 1, 1, " ", "with its reason"),
+    ],
+)
+def test_a_date_is_disputed_with_a_shift_a_width_and_a_reason(
+    seqs: tuple[int, int], shift_ms: int, within_ms: int, because: str, said: str
+) -> None:
+    with pytest.raises(EntryError, match=said):
+        redate_content(seqs, shift_ms, within_ms, because)
+
+
 # --- all of a point
 
 
@@ -308,7 +324,7 @@ def test_what_cannot_be_read_is_listed_and_the_rest_is_read() -> None:
 
 def test_every_kind_of_a_point_can_be_read() -> None:
     """A kind without a reader would stop a report."""
-    for kind in KINDS - {"clock"}:
+    for kind in OF_A_POINT:
         found = told([entry({}, kind)], POINT)
         assert len(found.served) + len(found.unread) == 1
 

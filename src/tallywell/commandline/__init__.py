@@ -16,7 +16,7 @@ GROUPS: dict[str, tuple[str, ...]] = {
     "at the panel": ("run", "read", "status", "frames"),
     "what a person states": (
         *("installation", "changeout", "moved", "visit", "bring-in", "shutdown", "startup", "out-of-use", "estimate"),
-        *("accuracy-test", "wireseal", "remark", "settle", "clock", "entries"),
+        *("accuracy-test", "wireseal", "remark", "settle", "clock", "redate", "entries"),
     ),
     "at the end of the month": ("report", "explain", "reread"),
 }

@@ -28,7 +28,7 @@ OF_A_POINT = METERS | {
     "settle",
     "reread",
 }
-KINDS = OF_A_POINT | {"clock"}  # what may be entered; the record keeps the kind as text
+KINDS = OF_A_POINT | {"clock", "redate"}  # what may be entered; the record keeps the kind as text
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,7 +6,7 @@ from that first anchor, and a boot without any anchor from what a person stated 
 
 import json
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from tallywell.readings.clocks import When
 from tallywell.readings.facts import Anchor, Entry
@@ -56,6 +56,43 @@ def in_force(entries: Iterable[Entry]) -> dict[str, Stated]:
     replaced = {entry.replaces for entry in entries}
     said = (stated(entry) for entry in entries if entry.uuid not in replaced)
     return {one.boot_id: one for one in said if one}
+
+
+@dataclass(frozen=True, slots=True)
+class Redate:
+    """An entry of kind `redate`: the dated rows `first_seq` to `last_seq` were in truth `shift_ms` later, give or take
+    `within_ms`. The rows stay as they are; rows without a date stay without one.
+    """
+
+    first_seq: int
+    last_seq: int
+    shift_ms: int
+    within_ms: int
+
+    def holds(self, seq: int) -> bool:
+        return self.first_seq <= seq <= self.last_seq
+
+
+def redates(entries: Iterable[Entry]) -> tuple[Redate, ...]:
+    """Those that no later entry replaces, the newest first: it holds where several do."""
+    entries = tuple(entries)
+    replaced = {entry.replaces for entry in entries}
+    found = (_redate(entry) for entry in entries if entry.kind == "redate" and entry.uuid not in replaced)
+    return tuple(one for one in found if one)[::-1]
+
+
+def _redate(entry: Entry) -> Redate | None:
+    content = json.loads(entry.content)
+    numbers = [content.get(name) for name in ("first_seq", "last_seq", "shift_ms", "within_ms")]
+    return Redate(*numbers) if all(type(number) is int for number in numbers) else None
+
+
+def redated(found: When, seq: int, redates_: tuple[Redate, ...]) -> When:
+    """A row's date as a person put it right."""
+    holding = next((one for one in redates_ if one.holds(seq)), None)
+    if holding is None or found.utc_ms is None:
+        return found
+    return replace(found, utc_ms=found.utc_ms + holding.shift_ms, within_ms=holding.within_ms)
 
 
 def when(boot: int, boot_ms: int, utc_ms: int | None, anchor: Anchor | None, said: Stated | None) -> When:

@@ -84,6 +84,7 @@ class Reader:
         self._boots: dict[int, int] = {}
         self._span: _Span | None = None
         self._said: tuple[int, dict[str, Stated]] = (0, {})
+        self._disputed: tuple[dating.Redate, ...] | None = None
 
     def close(self) -> None:
         self._reading.close()
@@ -159,7 +160,14 @@ class Reader:
     # --- boots and dates
 
     def when(self, fact: Fact) -> When:
-        """Its date: own, else by its boot's anchors, else as a person stated, else none (see dating)."""
+        """Its date: own, else by its boot's anchors, else as a person stated, else none; put right where a person
+        disputed it (see dating).
+        """
+        found = self._first_dated(fact)
+        return found if isinstance(fact, Anchor) else dating.redated(found, fact.seq, self._redated())
+
+    def _first_dated(self, fact: Fact) -> When:
+        """Its date before anybody disputed it: this grows with seq."""
         boot = self._boot(fact.run)
         if isinstance(fact, Anchor):
             return When(boot, fact.boot_ms, fact.utc_ms, fact.half_width_ms)
@@ -194,6 +202,12 @@ class Reader:
         # Without a coming anchor the next row looks again: the writer may have added one meanwhile.
         return _Span(last.seq if last else 1, coming.seq if coming else 0, last, coming)
 
+    def _redated(self) -> tuple[dating.Redate, ...]:
+        """Looked up once: who reads a report wants one answer throughout."""
+        if self._disputed is None:
+            self._disputed = dating.redates(self.entries())
+        return self._disputed
+
     def _stated(self, boot_id: str) -> Stated | None:
         return self._stated_clocks().get(boot_id)
 
@@ -217,6 +231,15 @@ class Reader:
         Found by bisection; empty when first > last. Facts outside may still matter to an interval over an edge: walk
         back with polls_back, read on past `last`.
         """
+        first, last = self._range(from_utc_ms, to_utc_ms)
+        for one in self._redated():
+            begin, end = self._range(from_utc_ms - one.shift_ms, to_utc_ms - one.shift_ms)
+            begin, end = max(begin, one.first_seq), min(end, one.last_seq)
+            if begin <= end:
+                first, last = min(first, begin), max(last, end)
+        return first, last
+
+    def _range(self, from_utc_ms: int, to_utc_ms: int) -> tuple[int, int]:
         first = self._first(lambda fact: self._not_before(fact, from_utc_ms - WIDER_MS))
         past = self._first(lambda fact: self._not_before(fact, to_utc_ms + WIDER_MS + 1))
         return first, self._past_undated(past) - 1
@@ -239,7 +262,7 @@ class Reader:
         """
         known = fact.utc_ms if isinstance(fact, Poll | Anchor) else None  # needs no further look
         if known is None:
-            when = self.when(fact)
+            when = self._first_dated(fact)
             known = self._next_start(fact, when.boot) if when.utc_ms is None else when.utc_ms
         return known is None or known >= utc_ms
 
