@@ -221,14 +221,20 @@ def several_wells(path: Path) -> tuple[MadeRecord, Period]:
     return made, DAYS
 
 
-def two_years(path: Path) -> tuple[MadeRecord, Period]:
-    """Two years of a permit, polled once a day; in the second a little more is used than is authorised."""
-    site = SITE.replace("every: 15 min", "every: 24 h").replace("authorised: 420 acre_foot", "authorised: 12 acre_foot")
+def two_years(path: Path, carried: bool = False) -> tuple[MadeRecord, Period]:
+    """Two years of a permit, polled once a day; in the second a little more is used than is authorised for a year."""
+    amount = "authorised: 12 acre_foot" + (", carry_over: 0.5 acre_foot" if carried else "")
+    site = SITE.replace("every: 15 min", "every: 24 h").replace("authorised: 420 acre_foot", amount)
     made = begun(path, "2025-09-28 00:00", site=site)
     day_ms = 96 * QUARTER_MS
     for number, now in enumerate(range(at("2025-09-28 00:00"), at("2027-10-05 00:00"), day_ms)):
         made.read(now, forward_total=10_000 + 100 * number + 8 * max(0, number - 365), flow_rate=7.0)
     return made, between(date(2025, 10, 1), date(2027, 9, 30))
+
+
+def carried_over(path: Path) -> tuple[MadeRecord, Period]:
+    """The same where half an acre-foot may be carried over."""
+    return two_years(path, carried=True)
 
 
 Story = Callable[[Path], tuple[MadeRecord, Period]]
@@ -250,6 +256,7 @@ STORIES: tuple[Story, ...] = (
     settled,
     undated,
     two_years,
+    carried_over,
 )
 
 

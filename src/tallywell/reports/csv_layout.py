@@ -273,9 +273,13 @@ def _permit(permit: PermitLine, unit: VolumeUnit, report: Report) -> Iterator[Ro
         said = {"known_by": "metered and estimated", "words": stated_words.NO_BOUNDS}
         yield {"section": "permit", "item": f"{permit.name}, with the estimates", **span, **total, **said}
     authorised = permit.authorised
-    year = f"a year from {permit.year_starts[0]:02d}-{permit.year_starts[1]:02d}"
     amount = {"value": UNKNOWN} if authorised is None else {"value": plain(authorised.number), "unit": authorised.unit}
-    yield {"section": "permit", "item": f"{permit.name}, authorised", **amount, "words": year}
+    yield {
+        "section": "permit",
+        "item": f"{permit.name}, authorised",
+        **amount,
+        "words": permit_words.authorised(permit),
+    }
     yield from _permit_years(permit, unit)
     for share in permit.shares:
         volume = None if share.volume is None else share.volume * share.share

@@ -333,9 +333,10 @@ class PermitYear:
 
 @dataclass(frozen=True, slots=True)
 class PermitLine:
-    """A permit with the exact share-weighted volume of the period. `volume` None: nothing is known of any point.
+    """A permit with the exact share-weighted volume of the period. `authorised`: for `authorised_years` together.
 
-    Where one of its points is unknown and another is not, `volume` is of the known ones alone.
+    `volume` None: nothing is known of any point. Where one of its points is unknown and another is not, it is of the
+    known ones alone.
     """
 
     name: str
@@ -346,6 +347,9 @@ class PermitLine:
     shares: tuple[ShareLine, ...]
     volume: Volume | None
     years: tuple[PermitYear, ...] = ()
+    authorised_years: int = 1
+    authorised_from: date | None = None
+    carry_over: Measure | None = None
 
     @property
     def total_m3(self) -> Fraction | None:

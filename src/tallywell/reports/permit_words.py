@@ -3,18 +3,33 @@
 from tallywell.ledger.authorised import Bounded, Unlikely
 from tallywell.reports.decimals import decimal
 from tallywell.reports.model import PermitLine, PermitYear
+from tallywell.reports.report_units import measure
 from tallywell.reports.shown_units import VolumeUnit
 
 
 def year(of: PermitYear, permit: PermitLine, unit: VolumeUnit) -> str:
     """ "year 2025-10-01 to before 2026-10-01: authorised 420.000 acre-feet; used 300.100; left 119.900"."""
     until = f"to before {of.end}" + ("" if of.whole else ", so far")
-    assert permit.authorised is not None
-    said = [f"year {of.begin} {until}: authorised {unit.text(permit.authorised.si)}"]
+    plainly = permit.authorised_years == 1 and not of.line.carried.high_m3
+    said = [f"year {of.begin} {until}: {'authorised' if plainly else 'available'} {bounded(of.line.available, unit)}"]
     if of.line.carried.high_m3:
-        said.append(f"carried over {bounded(of.line.carried, unit)}")
+        said.append(f"of it carried over {bounded(of.line.carried, unit)}")
     said.append(f"used {bounded(of.line.used, unit)}")
     return "; ".join([*said, _left(of, unit), *unlikely(of.unlikely)])
+
+
+def authorised(of: PermitLine) -> str:
+    """ "authorised 420 acre-feet in a year from 10-01"."""
+    if of.authorised is None:
+        return "authorised amount not stated"
+    starts = f"{of.year_starts[0]:02d}-{of.year_starts[1]:02d}"
+    years = "a year" if of.authorised_years == 1 else f"{of.authorised_years} years"
+    first = starts if of.authorised_from is None else str(of.authorised_from)
+    said = f"authorised {measure(of.authorised)} in {years} from {first}"
+    if of.carry_over is None:
+        return said
+    before = "; what years before these carried over is not known here" if of.years else ""
+    return f"{said}, of which at most {measure(of.carry_over)} may be carried over{before}"
 
 
 def _left(of: PermitYear, unit: VolumeUnit) -> str:

@@ -4,7 +4,7 @@ from tallywell.reports import permit_words, words
 from tallywell.reports.dates import with_offset
 from tallywell.reports.decimals import plain
 from tallywell.reports.model import PermitLine, Report
-from tallywell.reports.report_units import measure, permit_unit, unit_of
+from tallywell.reports.report_units import permit_unit, unit_of
 from tallywell.reports.shown_units import VolumeUnit, factor
 from tallywell.reports.table import WIDTH, pairs, wrapped
 from tallywell.reports.text_point import bounded, point_lines
@@ -62,12 +62,7 @@ def _permit(permit: PermitLine, unit: VolumeUnit) -> list[str]:
     volume = "unknown, not zero" if permit.volume is None else bounded(permit.volume, unit)
     with_estimates = "" if permit.total_m3 is None else f"with the estimates {unit.text(permit.total_m3)}"
     volume = "; ".join(filter(None, [volume, with_estimates, words.permit(permit)]))
-    year = f"{permit.year_starts[0]:02d}-{permit.year_starts[1]:02d}"
-    authorised = (
-        "authorised amount not stated"
-        if permit.authorised is None
-        else f"authorised {measure(permit.authorised)} in a year from {year}"
-    )
+    authorised = permit_words.authorised(permit)
     lines = [
         f"  {line}" for line in wrapped(f"{permit.name} ({permit.kind}{called}): {volume}; {authorised}", WIDTH - 2)
     ]

@@ -4,10 +4,11 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date
 
-from tallywell.ledger.authorised import UNKNOWN, Authorised, Bounded, screened, weighted, years_of
+from tallywell.ledger.authorised import UNKNOWN, Bounded, screened, weighted, years_of
 from tallywell.ledger.periods import Period
 from tallywell.reports.model import PermitLine, PermitYear, ShareLine
 from tallywell.reports.volume import Total, Volume
+from tallywell.service.permits import rule_of
 from tallywell.service.site import Permit, Share
 
 Stretch = tuple[date, date]  # of local days, the second no longer of it
@@ -54,6 +55,9 @@ def _line(permit: Permit, known: KnownOf, period: Period) -> PermitLine:
         kind=permit.kind.value,
         authorised=permit.authorised,
         year_starts=permit.year_starts,
+        authorised_years=permit.authorised_years,
+        authorised_from=permit.authorised_from,
+        carry_over=permit.carry_over,
         shares=lines,
         volume=total,
         years=_account(permit, known, period),
@@ -72,13 +76,14 @@ def _inside(share: Share, first: date, end: date) -> Stretch | None:
 
 
 def _account(permit: Permit, known: KnownOf, period: Period) -> tuple[PermitYear, ...]:
-    """The permit's years that begin in the period: what was allowed, used and left."""
+    """The permit's years in the period, from the first day of a term on: what was allowed, used and left."""
     years = _years(permit, period)
     if permit.authorised is None or not years:
         return ()
     used = [_used(permit, known, (year.begin, year.end)) for year in years]
-    lines = years_of(Authorised(permit.authorised.si), used)
-    amount = permit.authorised.si
+    rule = rule_of(permit)
+    assert rule is not None
+    lines, amount = years_of(rule, used), rule.amount_m3 / rule.years
     return tuple(
         PermitYear(
             begin=year.begin,
@@ -95,13 +100,22 @@ def _years(permit: Permit, period: Period) -> list[_Year]:
     if permit.authorised is None:
         return []
     found: list[_Year] = []
-    begin = _starts(permit, period.first.year)
-    begin = begin if begin >= period.first else _starts(permit, period.first.year + 1)
+    begin = _first_term(permit, period.first)
     while begin < period.end:
         until = _starts(permit, begin.year + 1)
         found.append(_Year(begin, min(until, period.end), until <= period.end))
         begin = until
     return found
+
+
+def _first_term(permit: Permit, day: date) -> date:
+    """The first day, from `day` on, on which a term of the permit begins."""
+    terms = 1 if permit.authorised_from is None else permit.authorised_years
+    of = day.year if permit.authorised_from is None else permit.authorised_from.year
+    year = day.year - (day.year - of) % terms
+    while (begin := _starts(permit, year)) < day:
+        year += terms
+    return begin
 
 
 def _starts(permit: Permit, year: int) -> date:

@@ -382,7 +382,7 @@ class PermitForm(Form):
         _accepts(whole(1, 50)),
         Key(
             "authorised_years: 5",
-            "for how many years together `authorised` is; kept, not in the report yet",
+            "for how many years together `authorised` is",
             needed=False,
             usual="1",
         ),
@@ -401,8 +401,7 @@ class PermitForm(Form):
         _accepts(measured("volume", least="0 m3")),
         Key(
             "carry_over: 40 acre_foot",
-            "the most that may be carried into later years of what was not used; without it nothing is. "
-            "Kept, not in the report yet",
+            "the most that may be carried into later years of what was not used; without it nothing is",
             needed=False,
         ),
     ] = None
