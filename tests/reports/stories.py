@@ -239,6 +239,17 @@ def carried_over(path: Path) -> tuple[MadeRecord, Period]:
 
 Story = Callable[[Path], tuple[MadeRecord, Period]]
 
+
+def two_meters(path: Path) -> tuple[MadeRecord, Period]:
+    """One well that two meters serve."""
+    site = SEVERAL.replace("well: south", "well: north")
+    made = begun(path, "2026-07-01 00:00", site=site)
+    for number, now in enumerate(range(at("2026-07-01 00:00"), at("2026-07-06 02:00"), QUARTER_MS)):
+        made.read(now, forward_total=10_000 + 10 * number, flow_rate=66.7)
+        made.read(now + 5_000, "south-discharge", forward_total=70_000 + 9 * number, flow_rate=60.0)
+    return made, DAYS
+
+
 STORIES: tuple[Story, ...] = (
     change_out,
     winter_equal,
@@ -257,6 +268,7 @@ STORIES: tuple[Story, ...] = (
     undated,
     two_years,
     carried_over,
+    two_meters,
 )
 
 

@@ -2,7 +2,7 @@
 
     point      name of the point; empty in rows of the whole report and of permits
     section    report, point, meter, reading, segment, estimate, unallocated, idle, outage, test, seal, noted, month,
-               season, day, gap, rollover, remark, visit, permit
+               season, day, gap, rollover, remark, visit, well, permit
     item       what the row is about: "volume", "2026-07-14", "begin", a serial number ...
     from, to   ISO 8601 with the offset from UTC that held then; half-open; `to` empty for an instant
     value      number (decimal point, no grouping) or text; "no readings" or "unknown" where it is not known, never 0
@@ -29,7 +29,7 @@ from tallywell.reports.csv_stated import stated_rows, total_rows
 from tallywell.reports.dates import iso
 from tallywell.reports.decimals import decimal, plain
 from tallywell.reports.model import EdgeCount, PermitLine, PointReport, Report, Seen, Slice
-from tallywell.reports.report_units import permit_unit, unit_of
+from tallywell.reports.report_units import permit_unit, unit_of, well_unit
 from tallywell.reports.shown_units import VolumeUnit, factor, rate_unit
 from tallywell.reports.volume import Volume
 
@@ -43,6 +43,10 @@ def csv(report: Report, unit: str | None = None) -> str:
     rows: list[Row] = [*_whole(report)]
     for point in report.points:
         rows += [{"point": point.place.point, **row} for row in _point(point, unit_of(point, unit), report.zone)]
+    for well in report.wells:
+        row = {"section": "well", "item": well.called, **span_cells(report.begin_ms, report.end_ms, report.zone)}
+        own = well_unit(well, report, unit)
+        rows.append(row | volume_cells(well.volume, own, UNKNOWN) | {"words": stated_words.well(well, own)})
     for permit in report.permits:
         rows += _permit(permit, permit_unit(permit, report, unit), report)
     return "".join(_line(cells) for cells in [COLUMNS, *([row.get(name, "") for name in COLUMNS] for row in rows)])

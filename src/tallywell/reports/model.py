@@ -306,6 +306,21 @@ class PointReport:
 
 
 @dataclass(frozen=True, slots=True)
+class WellLine:
+    """A well that several points serve, and their sums. `volume`: of those that are known; `unknown`: the others.
+
+    `total_m3`: with the estimates; None where there are none.
+    """
+
+    called: str
+    agency_id: str
+    points: tuple[str, ...]
+    volume: Volume | None
+    total_m3: Fraction | None
+    unknown: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class ShareLine:
     """A point's part in a permit; dates are local and half-open, None = without end. `total`: with the estimates."""
 
@@ -386,3 +401,4 @@ class Report:
     version: str
     points: tuple[PointReport, ...]
     permits: tuple[PermitLine, ...]
+    wells: tuple[WellLine, ...] = ()

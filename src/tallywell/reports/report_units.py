@@ -4,7 +4,7 @@ from fractions import Fraction
 
 from tallywell.readings.units import Measure
 from tallywell.reports.decimals import plain
-from tallywell.reports.model import PermitLine, PointReport, Report
+from tallywell.reports.model import PermitLine, PointReport, Report, WellLine
 from tallywell.reports.shown_units import WORDS, VolumeUnit, volume_unit
 
 
@@ -21,6 +21,12 @@ def permit_unit(permit: PermitLine, report: Report, unit: str | None) -> VolumeU
     own = [point for point in report.points if any(share.point == point.place.point for share in permit.shares)]
     name = unit or next((point.face.one_count.unit for point in own or report.points), "m3")
     return volume_unit(name, [unit_count for point in own for unit_count in _counts(point)])
+
+
+def well_unit(well: WellLine, report: Report, unit: str | None) -> VolumeUnit:
+    """As asked, else as the face of its first point counts."""
+    own = [point for point in report.points if point.place.point in well.points]
+    return volume_unit(unit or own[0].face.one_count.unit, [one for point in own for one in _counts(point)])
 
 
 def _counts(point: PointReport) -> list[Fraction]:

@@ -5,7 +5,7 @@ from collections.abc import Iterable, Sequence
 from zoneinfo import ZoneInfo
 
 from tallywell.ledger.intervals import POSTS, Interval
-from tallywell.ledger.periods import Period, midnight_ms
+from tallywell.ledger.periods import Period, cut_ms
 from tallywell.ledger.sums import Part, Parts, ReadSpan, touches
 from tallywell.reports.model import Slice
 from tallywell.reports.volume import Volume
@@ -65,7 +65,7 @@ class Months:
 
     def __init__(self, period: Period, zone: ZoneInfo) -> None:
         self._labels, self.seasonal = [part.name for part in period.parts], bool(period.seasons)
-        edges = [midnight_ms(day, zone) for day in [*(part.first for part in period.parts), period.end]]
+        edges = cut_ms(period, [part.first for part in period.parts], zone)
         self.parts, self.reached = Parts(edges), Reached(edges)
 
     def close(self, unread: Sequence[tuple[int, int]]) -> tuple[Slice, ...]:

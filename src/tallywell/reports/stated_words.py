@@ -12,7 +12,7 @@ from tallywell.readings.statements import AccuracyTest, Standing, WireSeal
 from tallywell.reports import words
 from tallywell.reports.dates import duration, local_day, to_the_minute, with_offset
 from tallywell.reports.decimals import decimal
-from tallywell.reports.model import MeterLine, Outage, PointReport, SegmentLine, UnallocatedLine
+from tallywell.reports.model import MeterLine, Outage, PointReport, SegmentLine, UnallocatedLine, WellLine
 from tallywell.reports.shown_units import VolumeUnit
 from tallywell.reports.stated_lines import EstimateLine, Idle
 from tallywell.reports.volume import Total
@@ -137,6 +137,14 @@ def _did_not_move(point: PointReport) -> bool:
     (segment,) = point.segments
     stood = segment.begin.count == segment.end.count and not segment.withheld
     return stood and all(day.kinds <= _STANDING for day in point.days)
+
+
+def well(of: WellLine, unit: VolumeUnit) -> str:
+    """What is beside a well's metered volume."""
+    said = [] if of.total_m3 is None else [f"with the estimates {unit.text(of.total_m3)}"]
+    said += [words.unread(of.volume)] if of.volume is not None and of.volume.unread_ms else []
+    said += [f"the volume of {', '.join(of.unknown)} is unknown and not in it"] if of.unknown and of.volume else []
+    return "; ".join([*said, f"together {', '.join(of.points)}"])
 
 
 def unallocated(of: UnallocatedLine, unit: VolumeUnit, zone: ZoneInfo) -> str:

@@ -1,10 +1,10 @@
 """The report on a screen: plain text, at most 100 columns, in the order in which a person follows a number back."""
 
-from tallywell.reports import permit_words, words
+from tallywell.reports import permit_words, stated_words, words
 from tallywell.reports.dates import with_offset
 from tallywell.reports.decimals import plain
 from tallywell.reports.model import PermitLine, Report
-from tallywell.reports.report_units import permit_unit, unit_of
+from tallywell.reports.report_units import permit_unit, unit_of, well_unit
 from tallywell.reports.shown_units import VolumeUnit, factor
 from tallywell.reports.table import WIDTH, pairs, wrapped
 from tallywell.reports.text_point import bounded, point_lines
@@ -15,6 +15,7 @@ def text(report: Report, unit: str | None = None) -> str:
     lines = _head(report)
     for point in report.points:
         lines += ["", *point_lines(point, unit_of(point, unit), report.zone)]
+    lines += _wells(report, unit)
     lines += _permits(report, unit)
     lines += ["", *_foot(report, unit)]
     return "\n".join(lines) + "\n"
@@ -46,6 +47,19 @@ def _head(report: Report) -> list[str]:
             WIDTH,
         ),
     ]
+
+
+def _wells(report: Report, unit: str | None) -> list[str]:
+    if not report.wells:
+        return []
+    lines = ["", "Wells of several meters", "======================="]
+    for well in report.wells:
+        own = well_unit(well, report, unit)
+        volume = "unknown, not zero" if well.volume is None else bounded(well.volume, own)
+        agency = f", agency id {well.agency_id}" if well.agency_id else ""
+        said = f"{well.called}{agency}: {volume}; {stated_words.well(well, own)}"
+        lines += [f"  {line}" for line in wrapped(said, WIDTH - 2)]
+    return lines
 
 
 def _permits(report: Report, unit: str | None) -> list[str]:

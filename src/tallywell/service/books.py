@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from tallywell import __version__
 from tallywell.ledger.intervals import Interval, joined
 from tallywell.ledger.intervals import Kind as IntervalKind
-from tallywell.ledger.periods import Period, edges_ms, midnight_ms
+from tallywell.ledger.periods import Period, between_readings, edges_ms, midnight_ms
 from tallywell.ledger.reach import FITTING
 from tallywell.readings.facts import Entry
 from tallywell.readings.quantities import Cause, Happened, LedgerFact, Missed, Reading
@@ -22,26 +22,37 @@ from tallywell.reports.model import (
     Report,
 )
 from tallywell.service.accepted import Accepted
-from tallywell.service.following import books_of, face_of, followed
+from tallywell.service.following import books_of, face_of, followed, reading_before
 from tallywell.service.ledger_facts import Reach, reach_of, rules_of
 from tallywell.service.permit_lines import Known, Stretch, permit_lines, stretches_of
 from tallywell.service.pump_signals import hour_meter_step_ms, reverse_total
 from tallywell.service.said import meter_lines, stated_of, visits_of
 from tallywell.service.site import Point, Site
+from tallywell.service.well_lines import well_lines
 from tallywell.stated.content import in_force
 from tallywell.stated.told import Told
 from tallywell.store.query import Reader
 
 
-def period_report(reader: Reader, accepted: Accepted, period: Period, points: Sequence[str] | None = None) -> Report:
-    """The report of a period for the named points (default: all that have a total, in the order written)."""
+def period_report(
+    reader: Reader,
+    accepted: Accepted,
+    period: Period,
+    points: Sequence[str] | None = None,
+    *,
+    between: bool = False,
+) -> Report:
+    """The report of a period for the named points (default: all that have a total, in the order written).
+
+    `between`: each point's from its last reading at or before the period's begin to that at or before its end.
+    """
     site = accepted.site
     names = [name for name, point in site.points.items() if point.map.books] if points is None else list(points)
     edges = edges_ms(period, site.zone)
     books = _Books(reader, site, period, reach_of(reader, edges[0], edges[-1]), in_force(reader.entries()))
     first, last = reader.first_dated(), reader.last_dated()
     as_of = last[1].utc_ms if last else None
-    gathered = {name: books.point(site.points[name], as_of) for name in names}
+    gathered = {name: books.point(site.points[name], as_of, between=between) for name in names}
     known = {name: one.shared for name, one in gathered.items()}
     return Report(
         site=site.name,
@@ -57,6 +68,7 @@ def period_report(reader: Reader, accepted: Accepted, period: Period, points: Se
         version=__version__,
         points=tuple(one.report for one in gathered.values()),
         permits=tuple(permit_lines(site.permits.values(), known, period)),
+        wells=tuple(well_lines(site, {name: one.report for name, one in gathered.items()})),
     )
 
 
@@ -137,9 +149,10 @@ class _Books:
     reach: Reach
     entries: tuple[Entry, ...]
 
-    def point(self, point: Point, as_of_ms: int | None) -> _Gathered:
+    def point(self, point: Point, as_of_ms: int | None, *, between: bool) -> _Gathered:
         face, face_stated = face_of(point)
-        edges = edges_ms(self.period, self.site.zone)
+        period = self._between(point) if between else self.period
+        edges = edges_ms(period, self.site.zone)
         silence = _Silence(edges[0], edges[-1])
         ledger = followed(self.reader, point, self.entries, self.reach, silence.watch)
         said, reverse = ledger.said, reverse_total(point.map)
@@ -154,7 +167,7 @@ class _Books:
             hour_step_ms=hour_meter_step_ms(point.map, point.hour_meter, point.every_ms),
             reverse_capacity_m3=None if reverse is None else reverse.scale.capacity * reverse.scale.one_count_m3,
         )
-        tally = PointTally(self.period, self.site.zone, asked)
+        tally = PointTally(period, self.site.zone, asked)
         shared = self._shared(point, said)
         for interval in ledger.intervals:
             tally.take(interval)
@@ -177,6 +190,14 @@ class _Books:
         volumes = {stretch: share.close() for stretch, share in shared.items()}
         volumes[self.period.first, self.period.end] = report.volume, report.total
         return _Gathered(report, volumes, ledger.decoder.maps_used(), settled)
+
+    def _between(self, point: Point) -> Period:
+        """From reading to reading; where there is none before the begin, or no other behind it, by the local days."""
+        edges = edges_ms(self.period, self.site.zone)
+        begin, end = (reading_before(self.reader, point, self.entries, edge) for edge in (edges[0], edges[-1]))
+        if end is None or end <= (begin := edges[0] if begin is None else begin):
+            return self.period
+        return between_readings(self.period, begin, end, self.site.zone)
 
     def _shared(self, point: Point, said: Told) -> dict[Stretch, SharedStretch]:
         """The stretches that the point's permits ask for, being added up; the period's whole is known anyway."""
