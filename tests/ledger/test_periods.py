@@ -10,6 +10,7 @@ from tallywell.ledger.periods import (
     ONE_DAY,
     Period,
     between,
+    between_readings,
     calendar_year,
     days,
     edges_ms,
@@ -145,3 +146,15 @@ def test_seasons_that_are_none_are_said_so() -> None:
         seasons([day, day])
     with pytest.raises(ValueError, match="more than 400"):
         seasons([day + k * ONE_DAY for k in range(402)])
+
+
+def test_a_period_between_two_readings_has_part_days_at_its_ends() -> None:
+    begin, end = midnight_ms(date(2026, 6, 30), DENVER) + 7_000, midnight_ms(date(2026, 8, 1), DENVER)
+    found = between_readings(month("2026-07"), begin, end, DENVER)
+    edges = edges_ms(found, DENVER)
+    assert (found.first, found.end, found.name) == (date(2026, 6, 30), date(2026, 8, 1), "2026-07")
+    assert (edges[0], edges[1], edges[-1]) == (begin, midnight_ms(date(2026, 7, 1), DENVER), end)
+    assert len(edges) == len(days(found)) + 1
+    assert [part.first for part in found.parts] == [date(2026, 6, 30), date(2026, 7, 1)]
+    with pytest.raises(ValueError, match="one lies behind the other"):
+        between_readings(month("2026-07"), end, begin, DENVER)

@@ -37,6 +37,11 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     )
     period.add_argument("--from", metavar="DATE", dest="first", help="the first day, such as 2026-07-01; with --to")
     period.add_argument("--to", metavar="DATE", dest="last", help="the last day, included")
+    period.add_argument(
+        "--between-readings",
+        action="store_true",
+        help="from each point's last reading at or before the begin to that at or before the end: no division",
+    )
     parser.add_argument("--point", metavar="NAME", action="append", help="only this point; may be given again")
     parser.add_argument(
         "--unit", metavar="UNIT", help="unit of volume, such as acre_foot, gal, m3 (default: the face's)"
@@ -56,7 +61,8 @@ def run(options: argparse.Namespace) -> int:
     _known_unit(options.unit)
     with Reader(RecordFolder(_record(options.site))) as reader:
         accepted = accepted_site(reader)
-        report = period_report(reader, accepted, period, _points(options.point, accepted))
+        points = _points(options.point, accepted)
+        report = period_report(reader, accepted, period, points, between=options.between_readings)
     _has_something(report)
     return _give(report, options)
 

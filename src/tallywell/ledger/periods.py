@@ -19,13 +19,15 @@ class Period:
     """Half-open: from the first instant of `first` to the first of `end`, local time. `name` as a report prints it.
 
     `seasons`: the first days of its unequal seasons, ascending, where it was given as such; each ends where the next
-    begins, the first begins with the period.
+    begins, the first begins with the period. `between`: the instants of the two readings that it runs between, where it
+    was asked for so; its first and last day are then parts of days.
     """
 
     first: date
     end: date
     name: str
     seasons: tuple[date, ...] = ()
+    between: tuple[int, int] | None = None
 
     def __post_init__(self) -> None:
         if self.first >= self.end:
@@ -117,7 +119,23 @@ def midnight_ms(day: date, zone: ZoneInfo) -> int:
 
 def edges_ms(period: Period, zone: ZoneInfo) -> tuple[int, ...]:
     """The first instants of all days of the period and of the day after: one more than there are days."""
-    return tuple(midnight_ms(day, zone) for day in (*days(period), period.end))
+    return cut_ms(period, days(period), zone)
+
+
+def cut_ms(period: Period, starts: Sequence[date], zone: ZoneInfo) -> tuple[int, ...]:
+    """The instants at which these days of the period begin, its first among them, and the one at which it ends."""
+    edges = tuple(midnight_ms(day, zone) for day in (*starts, period.end))
+    return edges if period.between is None else (period.between[0], *edges[1:-1], period.between[1])
+
+
+def between_readings(period: Period, begin_ms: int, end_ms: int, zone: ZoneInfo) -> Period:
+    """The same period from one reading to another. ValueError where they do not lie one behind the other."""
+    if begin_ms >= end_ms:
+        raise ValueError("of the two readings of a period one lies behind the other")
+    end = local(end_ms - 1, zone).date() + ONE_DAY
+    seasons_ = tuple(day for day in period.seasons if day < end)
+    first = local(begin_ms, zone).date()
+    return Period(first, end, period.name, (first, *seasons_[1:]) if seasons_ else (), (begin_ms, end_ms))
 
 
 def utc_ms(at: datetime) -> int:

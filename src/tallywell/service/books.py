@@ -194,8 +194,9 @@ class _Books:
     def _between(self, point: Point) -> Period:
         """From reading to reading; where there is none before the begin, or no other behind it, by the local days."""
         edges = edges_ms(self.period, self.site.zone)
-        begin, end = (reading_before(self.reader, point, self.entries, edge) for edge in (edges[0], edges[-1]))
-        if end is None or end <= (begin := edges[0] if begin is None else begin):
+        before, end = (reading_before(self.reader, point, self.entries, edge) for edge in (edges[0], edges[-1]))
+        begin = edges[0] if before is None else before
+        if end is None or end <= begin:
             return self.period
         return between_readings(self.period, begin, end, self.site.zone)
 

@@ -15,7 +15,7 @@ from tallywell.readings.quantities import HandReading, Installed, LedgerFact, Re
 from tallywell.registers.factors import farthest
 from tallywell.registers.quantity import Quantity, RegisterMap
 from tallywell.reports.face import Face
-from tallywell.service.ledger_facts import Decoder, Reach, Stream, plan_on_record, rules_of
+from tallywell.service.ledger_facts import Decoder, Reach, Stream, plan_on_record, reach_of, rules_of
 from tallywell.service.settings_noted import serials_read
 from tallywell.service.site import Point
 from tallywell.stated.told import Of, Told, told
@@ -50,6 +50,19 @@ def followed(
     state = begin(rules, changes, seasons=said.seasons, settled=tuple(said.settled))
     intervals = agreement(rules, fold(with_hands(watch(stream), said.hands), state))
     return Followed(said, changes, decoder, stream, intervals)
+
+
+def reading_before(reader: Reader, point: Point, standing: Sequence[Entry], utc_ms: int) -> int | None:
+    """The date of the last good reading at or before an instant; None where the record has none near."""
+    reach = reach_of(reader, utc_ms, utc_ms)
+    found = followed(reader, point, standing, reach)
+    if found.stream is None:
+        return None
+    for poll, when in reader.polls_back(found.stream.point_id, reach.last + 1, reach.floor):
+        fact = found.decoder.fact(poll, when)
+        if isinstance(fact, Reading) and fact.when.utc_ms is not None and fact.when.utc_ms <= utc_ms:
+            return fact.when.utc_ms
+    return None
 
 
 def face_of(point: Point) -> tuple[Face, bool]:
