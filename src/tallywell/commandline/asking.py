@@ -39,6 +39,16 @@ class Asking:
                 return answer or None
 
 
+def one_of(*words: str) -> Check:
+    """Checks an answer that is one of a few."""
+
+    def check(text: str) -> None:
+        if text not in words:
+            raise ValueError(f"{text!r} is none of these: {', '.join(words)}")
+
+    return check
+
+
 def _checked(given: str, flag: str, check: Check | None) -> str:
     if check is not None:
         try:

@@ -83,7 +83,7 @@ def _content(one: "Entry") -> dict[str, object]:
         return {"fault": str(wrong)}
 
 
-_INSTANTS = {"begin_ms": "from", "end_ms": "to", "it_is_ms": "it is"}
+_INSTANTS = {"begin_ms": "from", "end_ms": "to", "it_is_ms": "it is", "of_begin_ms": "of", "of_end_ms": "until"}
 
 
 def _said(name: str, value: object, site: "Site") -> str:

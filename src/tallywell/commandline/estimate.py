@@ -12,14 +12,26 @@ Your own permit and agency decide which estimates they accept.
 """
 
 import argparse
+import sys
 
 TYPE_CHECKING = False  # as in typing, whose import the help would wait for
 if TYPE_CHECKING:
+    from tallywell.commandline.asking import Asking
     from tallywell.service.files import Loaded
     from tallywell.service.site import Point, Site
     from tallywell.stated.estimates import Inputs, Span
 
 SUMMARY = "a volume that no meter counted, or that stands instead of what one counted"
+WAYS = {"volume": ("volume",), "hours": ("hours", "rate", "tested"), "kwh": ("kwh", "kwh_per", "tested")}
+OTHER_YEAR = "same-span-of"
+QUESTIONS = {
+    "volume": 'the volume, such as "12.5 acre_foot"',
+    "hours": "the hours pumped",
+    "rate": 'the tested rate, such as "750 gpm"',
+    "tested": "when that was tested, such as 2026-05-02",
+    "kwh": "the energy used, kWh",
+    "kwh_per": 'the tested energy for a volume, such as "430 kWh/acre_foot"',
+}
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -30,7 +42,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("point", metavar="POINT", help="the point")
     parser.add_argument("--from", dest="first", metavar="TIME", help='"2026-07-01 14:05", or a date: its first moment')
     parser.add_argument("--to", dest="last", metavar="TIME", help="until then; a date: its first moment")
-    standing = parser.add_mutually_exclusive_group(required=True)
+    standing = parser.add_mutually_exclusive_group()
     standing.add_argument("--in-addition", action="store_true", help="beside the metered volume of the span")
     standing.add_argument("--instead-of-metered", action="store_true", help="in place of it")
     parser.add_argument("--volume", metavar="AMOUNT", help='such as "12.5 acre_foot"')
@@ -46,7 +58,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(options: argparse.Namespace) -> int:
-    from tallywell.commandline.asking import Asking
+    from tallywell.commandline.asking import Asking, one_of
     from tallywell.commandline.entry import content_of, corrected, entered, opened
     from tallywell.commandline.site import author
     from tallywell.readings.statements import Standing
@@ -56,9 +68,12 @@ def run(options: argparse.Namespace) -> int:
     loaded, site, point = opened(options)
     asking = Asking()
     span = _span(site, asking, options)
+    flags, words = "--in-addition or --instead-of-metered", tuple(one.value for one in Standing)
+    given = words[1] if options.instead_of_metered else words[0] if options.in_addition else None
+    what = f'what it is to the metered volume: "{words[0]}" or "{words[1]}"'
+    standing = Standing(asking.need(given, flags, what, one_of(*words)))
+    inputs = _inputs(options, asking, loaded, point, span)
     because = asking.need(options.because, "--because", "why an estimate is needed")
-    standing = Standing.INSTEAD if options.instead_of_metered else Standing.IN_ADDITION
-    inputs = _inputs(options, loaded, site, point, span)
     content = dict(content_of(lambda: estimate_content(span, standing, inputs, because)))
     replaces, why = corrected(options, loaded)
     content |= {} if why is None else {"replaced_because": why}
@@ -68,70 +83,79 @@ def run(options: argparse.Namespace) -> int:
     return entered(loaded, site, Statement("estimate", point.name, span.begin_ms, author(options), content, replaces))
 
 
-def _span(site: "Site", asking: object, options: argparse.Namespace) -> "Span":
-    from tallywell.commandline.asking import Asking
-    from tallywell.commandline.entry import content_of
+def _span(site: "Site", asking: "Asking", options: argparse.Namespace) -> "Span":
+    from tallywell.commandline.site import called_wrongly, moment_check
+    from tallywell.stated.content import EntryError
     from tallywell.stated.estimates import Span
 
-    assert isinstance(asking, Asking)
-
-    def moment(text: str) -> int:
-        from tallywell.commandline.site import now_ms
-        from tallywell.service.local_time import from_ms, parse
-
-        whole = text if ":" in text else f"{text.strip()} 00:00"
-        return parse(whole, site.zone, from_ms(now_ms(), site.zone).date())
-
+    moment = moment_check(site, dates=True)
     begin = moment(asking.need(options.first, "--from", 'from when, "2026-07-01 14:05" or a date', moment))
     end = moment(asking.need(options.last, "--to", 'until when, "2026-07-03 08:00" or a date', moment))
-    found: list[Span] = []
-    content_of(lambda: found.append(Span(begin, end)) or {})  # type: ignore[func-returns-value]  # for its refusal
-    return found[0]
+    try:
+        return Span(begin, end)
+    except EntryError as wrong:
+        raise called_wrongly(str(wrong)) from None
 
 
-def _inputs(options: argparse.Namespace, loaded: "Loaded", site: "Site", point: "Point", span: "Span") -> "Inputs":
-    from tallywell.commandline.site import called_wrongly
+def _inputs(options: argparse.Namespace, asking: "Asking", loaded: "Loaded", point: "Point", span: "Span") -> "Inputs":
     from tallywell.readings.statements import Method
     from tallywell.stated.estimates import Inputs
 
-    ways = {
-        Method.VOLUME: options.volume,
-        Method.HOURS: options.hours,
-        Method.ENERGY: options.kwh,
-        Method.OTHER_YEAR: options.same_span_of,
+    way = _way(options, asking)
+    if way == OTHER_YEAR:
+        year = None if options.same_span_of is None else str(options.same_span_of)
+        year = asking.need(year, "--same-span-of", "the year whose same span it takes", int)
+        return _other_year(int(year), loaded, point, span)
+    method = {"volume": Method.VOLUME, "hours": Method.HOURS, "kwh": Method.ENERGY}[way]
+    texts = {
+        name: asking.need(getattr(options, name), f"--{name.replace('_', '-')}", QUESTIONS[name]) for name in WAYS[way]
     }
-    given = [method for method, value in ways.items() if value is not None]
-    if len(given) != 1:
-        raise called_wrongly("say how it is reckoned, in one way: --volume, --hours, --kwh or --same-span-of")
-    if given[0] is Method.OTHER_YEAR:
-        return _other_year(options.same_span_of, loaded, site, point, span)
-    return Inputs(
-        given[0],
-        volume=options.volume,
-        hours=options.hours,
-        rate=options.rate,
-        kwh=options.kwh,
-        kwh_per=options.kwh_per,
-        tested=options.tested,
-    )
+    hours = texts.get("hours"), texts.get("rate")
+    energy = texts.get("kwh"), texts.get("kwh_per")
+    return Inputs(method, texts.get("volume"), *hours, *energy, texts.get("tested"))
 
 
-def _other_year(year: int, loaded: "Loaded", site: "Site", point: "Point", span: "Span") -> "Inputs":
+def _way(options: argparse.Namespace, asking: "Asking") -> str:
+    """How it is reckoned; an input that this way does not take was meant for another one."""
+    from tallywell.commandline.asking import one_of
+    from tallywell.commandline.site import called_wrongly
+
+    flags = "--volume, --hours, --kwh or --same-span-of"
+    given = [way for way in (*WAYS, OTHER_YEAR) if getattr(options, way.replace("-", "_")) is not None]
+    if len(given) > 1:
+        raise called_wrongly(f"say how it is reckoned, in one way: {flags}")
+    words = (*WAYS, OTHER_YEAR)
+    question = f"say how it is reckoned: {', '.join(words)}"
+    way = asking.need(given[0] if given else None, flags, question, one_of(*words))
+    for name in QUESTIONS:
+        if getattr(options, name) is not None and name not in WAYS.get(way, ()):
+            raise called_wrongly(f"--{name.replace('_', '-')} does not go with --{way}")
+    return way
+
+
+def _other_year(year: int, loaded: "Loaded", point: "Point", span: "Span") -> "Inputs":
     from tallywell.commandline.site import called_wrongly
     from tallywell.readings.statements import Method
     from tallywell.service.comparing import metered_between, same_span
+    from tallywell.service.local_time import shown
     from tallywell.stated.estimates import Inputs
     from tallywell.store.database import RecordFolder
     from tallywell.store.query import Reader
 
+    site = loaded.site
+    assert site is not None
     begin_ms, end_ms = same_span(span.begin_ms, span.end_ms, year, site.zone)
-    m3 = None
+    found = None
     if loaded.record.exists():
         with Reader(RecordFolder(loaded.record)) as reader:
-            m3 = metered_between(reader, point, begin_ms, end_ms)
-    if m3 is None:
+            found = metered_between(reader, point, begin_ms, end_ms)
+    if found is None:
         raise called_wrongly(f"--same-span-of: nothing was metered at {point.name} in that span of {year}")
-    return Inputs(Method.OTHER_YEAR, year=year, m3=f"{m3.numerator}/{m3.denominator}")
+    if found.begin_ms > begin_ms or found.end_ms < end_ms:
+        between = f"from {shown(found.begin_ms, site.zone)} to {shown(found.end_ms, site.zone)}"
+        print(f"warning: of that span of {year} {point.name} was metered only {between}", file=sys.stderr)
+    m3 = f"{found.m3.numerator}/{found.m3.denominator}"
+    return Inputs(Method.OTHER_YEAR, year=year, m3=m3, of_begin_ms=begin_ms, of_end_ms=end_ms)
 
 
 def _overlaps_none(loaded: "Loaded", site: "Site", point: "Point", span: "Span", replaces: str | None) -> None:

@@ -9,6 +9,7 @@ from tallywell.service.site import Point, Site
 
 TYPE_CHECKING = False  # as in typing, whose import the help would wait for
 if TYPE_CHECKING:
+    from collections.abc import Callable
     from datetime import date
 
 SITE_HELP = "the site file (YAML)"
@@ -95,6 +96,17 @@ def instant(site: Site, text: str | None) -> int | None:
         return parse(text, site.zone, from_ms(now_ms(), site.zone).date())
     except ValueError as wrong:
         raise called_wrongly(str(wrong)) from None
+
+
+def moment_check(site: Site, *, dates: bool = False) -> "Callable[[str], int]":
+    """Reads a local time as typed, or says with ValueError what is wrong. `dates`: a date alone is its first moment."""
+    from tallywell.service.local_time import from_ms, parse
+
+    def check(text: str) -> int:
+        whole = f"{text.strip()} 00:00" if dates and ":" not in text else text
+        return parse(whole, site.zone, from_ms(now_ms(), site.zone).date())
+
+    return check
 
 
 def day_of(text: str) -> "date":

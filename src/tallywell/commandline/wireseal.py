@@ -12,18 +12,24 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.set_defaults(kind="wireseal")
     parser.add_argument("point", metavar="POINT", help="the point whose meter it is on")
     parser.add_argument("--number", help="the number on the seal")
-    became = parser.add_mutually_exclusive_group(required=True)
+    became = parser.add_mutually_exclusive_group()
     for flag in ("put-on", "found-whole", "found-broken", "taken-off"):
         became.add_argument(f"--{flag}", dest="state", action="store_const", const=flag.replace("-", " "))
     statement_arguments(parser, "that was")
 
 
 def run(options: argparse.Namespace) -> int:
-    from tallywell.commandline.asking import Asking
+    from tallywell.commandline.asking import Asking, one_of
     from tallywell.commandline.entry import content_of, entered, opened, stated
     from tallywell.stated.notes import SealState, wireseal_content
 
     loaded, site, point = opened(options)
-    number = Asking().need(options.number, "--number", "the number on the seal")
-    content = content_of(lambda: wireseal_content(number, SealState(options.state), options.note))
+    asking, states = Asking(), tuple(SealState)
+    number = asking.need(options.number, "--number", "the number on the seal")
+    flags, question = (
+        "--put-on, --found-whole, --found-broken or --taken-off",
+        f"what became of it: {', '.join(states)}",
+    )
+    state = asking.need(options.state, flags, question, one_of(*states))
+    content = content_of(lambda: wireseal_content(number, SealState(state), options.note))
     return entered(loaded, site, stated(options, loaded, site, point, content))

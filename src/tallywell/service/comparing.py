@@ -1,10 +1,11 @@
 """What the record says of one moment or one span of a point, as its report would. Reads only."""
 
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 from fractions import Fraction
 from zoneinfo import ZoneInfo
 
-from tallywell.ledger.intervals import POSTS
+from tallywell.ledger.intervals import POSTS, Interval
 from tallywell.ledger.periods import between
 from tallywell.ledger.sums import Parts, touches
 from tallywell.reports.words import visit_words
@@ -37,15 +38,28 @@ def compared(reader: Reader, point: Point, utc_ms: int, shows: str) -> str:
     return f"{visit_words(visit)}{at}"
 
 
-def metered_between(reader: Reader, point: Point, begin_ms: int, end_ms: int) -> Fraction | None:
-    """The metered volume, m3, between two instants; None where nothing was metered."""
+@dataclass(frozen=True, slots=True)
+class Metered:
+    """`m3` between `begin_ms` and `end_ms`: the part of a span that lies between readings."""
+
+    m3: Fraction
+    begin_ms: int
+    end_ms: int
+
+
+def metered_between(reader: Reader, point: Point, begin_ms: int, end_ms: int) -> Metered | None:
+    """The metered volume between two instants; None where nothing was metered."""
     standing = in_force(reader.entries())
     found = followed(reader, point, standing, reach_of(reader, begin_ms, end_ms))
-    parts, metered = Parts((begin_ms, end_ms)), False
+    parts, metered = Parts((begin_ms, end_ms)), list[Interval]()
     for one in found.intervals:
         parts.take(one)
-        metered = metered or (one.kind in POSTS and touches(one, begin_ms, end_ms))
-    return parts.close()[0].volume_m3 if metered else None
+        if one.kind in POSTS and touches(one, begin_ms, end_ms):
+            metered.append(one)
+    if not metered:
+        return None
+    begin, end = min(one.begin_ms for one in metered), max(one.end_ms for one in metered)
+    return Metered(parts.close()[0].volume_m3, max(begin_ms, begin), min(end_ms, end))
 
 
 def same_span(begin_ms: int, end_ms: int, year: int, zone: ZoneInfo) -> tuple[int, int]:

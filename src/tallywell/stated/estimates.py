@@ -4,7 +4,8 @@
  "volume": "12.5 acre_foot"                                        VOLUME
  "hours": "20.5", "rate": "750 gpm", "tested": "2026-05-02"        HOURS      (hours pumped x tested rate)
  "kwh": "1234", "kwh_per": "430 kWh/acre_foot", "tested": ".."     ENERGY     (energy / tested energy per volume)
- "year": 2025, "m3": "1234567/1000"}                               OTHER_YEAR (the metered volume of that span)
+ "year": 2025, "m3": "1234567/1000",                               OTHER_YEAR (the metered volume of that year's span,
+ "of_begin_ms": .., "of_end_ms": ..}                                           and the span)
 
 The inputs are kept as written and reckoned anew, exactly, each time that the entry is read.
 """
@@ -50,9 +51,11 @@ class Inputs:
     tested: str | None = None
     year: int | None = None
     m3: str | None = None
+    of_begin_ms: int | None = None
+    of_end_ms: int | None = None
 
     def kept(self) -> Content:
-        fields = ("volume", "hours", "rate", "kwh", "kwh_per", "tested", "year", "m3")
+        fields = ("volume", "hours", "rate", "kwh", "kwh_per", "tested", "year", "m3", "of_begin_ms", "of_end_ms")
         given = {name: getattr(self, name) for name in fields}
         return {"method": self.method.name.lower()} | {name: one for name, one in given.items() if one is not None}
 
@@ -81,7 +84,8 @@ def estimate(entry: Entry) -> Estimate:
         raise kept.wrong("method or standing", "is none that is known") from None
     texts = {name: kept.text_or_none(name) for name in ("volume", "hours", "rate", "kwh", "kwh_per", "tested", "m3")}
     try:
-        found = reckoned(Inputs(method, year=kept.whole_or_none("year"), **texts))
+        year, *of = (kept.whole_or_none(name) for name in ("year", "of_begin_ms", "of_end_ms"))
+        found = reckoned(Inputs(method, year=year, of_begin_ms=of[0], of_end_ms=of[1], **texts))
         span = Span(kept.whole("begin_ms"), kept.whole("end_ms"))
     except EntryError as wrong:
         raise EntryError(f"entry {entry.uuid}: {wrong}") from None
