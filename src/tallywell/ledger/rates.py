@@ -137,6 +137,11 @@ class PeakFlow:
             self.steady = Rate(flow, at, 0)
 
 
+def _ran(reading: Reading) -> bool | None:
+    """A count that a person noted has no signal: that the pump stood makes the error as long as the interval."""
+    return False if reading.seq == 0 else reading.running
+
+
 def _runs(reading: Reading) -> bool | None:
     """By its run signal or the stated cutoff, else by its flow rate; None: not known."""
     if reading.running is not None or reading.flow_m3s is None:
@@ -226,10 +231,11 @@ class HoursPumped:
         elif one.kind not in NOTES:
             self.hour_meter.broken()
         length = min(one.end_ms, self.end_ms) - max(one.begin_ms, self.begin_ms)
-        if one.kind in NOTES or one.gap or length <= 0:
+        unknown_when = one.posted and not one.divides
+        if one.kind in NOTES or one.gap or length <= 0 or unknown_when:
             return
         self.covered += length
-        self._by_signal(one.first.running, one.last.running, length)
+        self._by_signal(_ran(one.first), _ran(one.last), length)
         if one.posted > 0:
             self._by_total(one, length)
 
