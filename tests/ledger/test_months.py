@@ -70,7 +70,7 @@ def summed(made: Month, intervals: list[Interval]) -> Sum:
 class Judged:
     """What is wrong with a month, in sentences, and how wide its bounds are.
 
-    `wide_m3`: those of the whole month. `open`: an event leaves its volume open.
+    `wide_m3`: those of the whole month. `open`: the events that leave its volume open.
     """
 
     seed: int
@@ -81,7 +81,7 @@ class Judged:
     wide_m3: Fraction
     too_wide: tuple[str, ...]
     flowed_m3: Fraction
-    open: bool
+    open: frozenset[str]
 
     @property
     def again(self) -> str:
@@ -106,7 +106,7 @@ def judged(seed: int, events: tuple[str, ...] | None = None) -> Judged:
         total.whole.high_m3 - total.whole.low_m3,
         tuple(_too_wide(made, total)),
         max(sum(made.truth_m3, Fraction(0)), made.one_count_m3),
-        any(one.kind not in CLOSED or "OTHER_SERIAL" in one.flags for one in made.expected),
+        frozenset(one.event for one in made.expected if one.kind not in CLOSED or "OTHER_SERIAL" in one.flags),
     )
 
 
@@ -220,7 +220,8 @@ class Needed:
         near = min(abs(self.dates[n] - edge), abs(edge - self.dates[n - 1]))
         clock, possible = 2 * (self.made.tolerance_ms + AGE_MS), self.possible
         if self.made.known.net:
-            return 2 * possible * (near + clock) / 1000
+            watch = 15 * MINUTE if self._divides_not(edge) else 0  # of a person who noted what the face showed
+            return 2 * possible * (near + clock + watch) / 1000
         between = self._between_m3(n)
         return (between if self._divides_not(edge) else min(possible * near / 1000, between)) + possible * clock / 1000
 
@@ -269,11 +270,14 @@ def _too_wide(made: Month, total: Sum) -> list[str]:
 
 
 def table(seeds: range) -> str:
-    """Median and 95th percentile of the bounds' width in percent of what flowed, event by event."""
+    """Median and 95th percentile of the bounds' width in percent of what flowed, event by event. Months in which
+    another event leaves the volume open are left out.
+    """
     shares: dict[str, list[float]] = defaultdict(list)
     for one in map(judged, seeds):
         for event in one.events or ("clean",):
-            shares[event].append(one.percent)
+            if one.open <= {event}:
+                shares[event].append(one.percent)
     rows = [(event, len(found), *_percentiles(found)) for event, found in sorted(shares.items())]
     lines = [f"{event:32} {months:6} {median:9.3f} {most:9.3f}" for event, months, median, most in rows]
     return "\n".join([f"{'':32} months    median      95th percentile, in percent", *lines])
