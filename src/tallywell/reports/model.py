@@ -306,21 +306,6 @@ class PointReport:
 
 
 @dataclass(frozen=True, slots=True)
-class WellLine:
-    """A well that several points serve, and their sums. `volume`: of those that are known; `unknown`: the others.
-
-    `total_m3`: with the estimates; None where there are none.
-    """
-
-    called: str
-    agency_id: str
-    points: tuple[str, ...]
-    volume: Volume | None
-    total_m3: Fraction | None
-    unknown: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True)
 class ShareLine:
     """A point's part in a permit; dates are local and half-open, None = without end. `total`: with the estimates."""
 
@@ -330,6 +315,37 @@ class ShareLine:
     ends: date | None
     volume: Volume | None
     total: Total | None = None
+
+
+def _with_estimates(shares: tuple[ShareLine, ...]) -> Fraction | None:
+    if all(share.total is None for share in shares):
+        return None
+    parts = (share.total.m3 if share.total else share.volume.m3 if share.volume else 0 for share in shares)
+    return sum((share.share * part for share, part in zip(shares, parts, strict=True)), Fraction(0))
+
+
+def _unknown(shares: tuple[ShareLine, ...]) -> tuple[str, ...]:
+    return tuple(dict.fromkeys(share.point for share in shares if share.volume is None))
+
+
+@dataclass(frozen=True, slots=True)
+class WellLine:
+    """A well that is not one point's alone: the sum of the points' volumes by their shares, as a permit's."""
+
+    called: str
+    agency_id: str
+    shares: tuple[ShareLine, ...]
+    volume: Volume | None
+
+    @property
+    def total_m3(self) -> Fraction | None:
+        """As a permit's."""
+        return _with_estimates(self.shares)
+
+    @property
+    def unknown(self) -> tuple[str, ...]:
+        """As a permit's."""
+        return _unknown(self.shares)
 
 
 @dataclass(frozen=True, slots=True)
@@ -369,15 +385,12 @@ class PermitLine:
     @property
     def total_m3(self) -> Fraction | None:
         """What was metered and what was estimated; None where nothing was estimated."""
-        if all(share.total is None for share in self.shares):
-            return None
-        parts = (share.total.m3 if share.total else share.volume.m3 if share.volume else 0 for share in self.shares)
-        return sum((share.share * part for share, part in zip(self.shares, parts, strict=True)), Fraction(0))
+        return _with_estimates(self.shares)
 
     @property
     def unknown(self) -> tuple[str, ...]:
         """The points whose share is not in the volume."""
-        return tuple(dict.fromkeys(share.point for share in self.shares if share.volume is None))
+        return _unknown(self.shares)
 
 
 @dataclass(frozen=True, slots=True)

@@ -25,7 +25,7 @@ def permit_unit(permit: PermitLine, report: Report, unit: str | None) -> VolumeU
 
 def well_unit(well: WellLine, report: Report, unit: str | None) -> VolumeUnit:
     """As asked, else as the face of its first point counts."""
-    own = [point for point in report.points if point.place.point in well.points]
+    own = [point for point in report.points if any(share.point == point.place.point for share in well.shares)]
     return volume_unit(unit or own[0].face.one_count.unit, [one for point in own for one in _counts(point)])
 
 

@@ -11,7 +11,7 @@ from tallywell.readings.quantities import Change
 from tallywell.readings.statements import AccuracyTest, Standing, WireSeal
 from tallywell.reports import words
 from tallywell.reports.dates import duration, local_day, to_the_minute, with_offset
-from tallywell.reports.decimals import decimal
+from tallywell.reports.decimals import decimal, plain
 from tallywell.reports.model import MeterLine, Outage, PointReport, SegmentLine, UnallocatedLine, WellLine
 from tallywell.reports.shown_units import VolumeUnit
 from tallywell.reports.stated_lines import EstimateLine, Idle
@@ -144,7 +144,8 @@ def well(of: WellLine, unit: VolumeUnit) -> str:
     said = [] if of.total_m3 is None else [f"with the estimates {unit.text(of.total_m3)}"]
     said += [words.unread(of.volume)] if of.volume is not None and of.volume.unread_ms else []
     said += [f"the volume of {', '.join(of.unknown)} is unknown and not in it"] if of.unknown and of.volume else []
-    return "; ".join([*said, f"together {', '.join(of.points)}"])
+    shares = ", ".join(one.point if one.share == 1 else f"{plain(one.share)} of {one.point}" for one in of.shares)
+    return "; ".join([*said, f"from {shares}"])
 
 
 def unallocated(of: UnallocatedLine, unit: VolumeUnit, zone: ZoneInfo) -> str:

@@ -68,7 +68,7 @@ def period_report(
         version=__version__,
         points=tuple(one.report for one in gathered.values()),
         permits=tuple(permit_lines(site.permits.values(), known, period)),
-        wells=tuple(well_lines(site, {name: one.report for name, one in gathered.items()})),
+        wells=tuple(well_lines(site, known, period)),
     )
 
 
@@ -202,7 +202,7 @@ class _Books:
 
     def _shared(self, point: Point, said: Told) -> dict[Stretch, SharedStretch]:
         """The stretches that the point's permits ask for, being added up; the period's whole is known anyway."""
-        asked = stretches_of(self.site.permits.values(), point.name, self.period)
+        asked = stretches_of(self.site.permits.values(), point.name, self.period, point.wells)
         zone, estimates = self.site.zone, said.estimates
         return {
             (first, end): SharedStretch(estimates, midnight_ms(first, zone), midnight_ms(end, zone))
@@ -211,9 +211,13 @@ class _Books:
 
 
 def _place(point: Point, site: Site) -> Place:
-    well = site.wells[point.well]
+    own = [site.wells[one.well] for one in point.wells]
     permits = tuple(p.name for p in site.permits.values() if any(share.point == point.name for share in p.shares))
-    return Place(point.name, point.called, well.called, well.agency_id, well.location, well.source, permits)
+    called, agency_id, location, source = (
+        ", ".join(dict.fromkeys(filter(None, texts)))
+        for texts in zip(*((one.called, one.agency_id, one.location, one.source) for one in own), strict=True)
+    )
+    return Place(point.name, point.called, called, agency_id, location, source, permits)
 
 
 def _register(point: Point) -> Register:

@@ -9,7 +9,7 @@ from tallywell.ledger.periods import Period
 from tallywell.reports.model import PermitLine, PermitYear, ShareLine
 from tallywell.reports.volume import Total, Volume
 from tallywell.service.permits import rule_of
-from tallywell.service.site import Permit, Share
+from tallywell.service.site import Permit, Share, WellShare
 
 Stretch = tuple[date, date]  # of local days, the second no longer of it
 Known = tuple[Volume | None, Total | None]  # what was metered, and that with the estimates, where there are any
@@ -23,14 +23,19 @@ class _Year:
     whole: bool
 
 
-def stretches_of(permits: Iterable[Permit], point: str, period: Period) -> set[Stretch]:
-    """All stretches in which a point's volume is asked for by its permits."""
+def stretches_of(
+    permits: Iterable[Permit], point: str, period: Period, wells: Iterable[WellShare] = ()
+) -> set[Stretch]:
+    """All stretches in which a point's volume is asked for by its permits, and by its wells."""
     found: set[Stretch] = {(period.first, period.end)}
+    for well in wells:
+        part = inside(well, period.first, period.end)
+        found |= set() if part is None else {part}
     for permit in permits:
         for share in permit.shares:
             if share.point == point:
                 spans = [(period.first, period.end), *((year.begin, year.end) for year in _years(permit, period))]
-                found |= {inside for span in spans if (inside := _inside(share, *span)) is not None}
+                found |= {part for span in spans if (part := inside(share, *span)) is not None}
     return found
 
 
@@ -43,12 +48,7 @@ def permit_lines(permits: Iterable[Permit], known: KnownOf, period: Period) -> I
 
 def _line(permit: Permit, known: KnownOf, period: Period) -> PermitLine:
     whole = period.first, period.end
-    lines = tuple(line for share in permit.shares if (line := _share(share, known[share.point], whole)) is not None)
-    total = None
-    for line in lines:
-        if line.volume is not None:
-            part = line.volume * line.share
-            total = part if total is None else total + part
+    lines = _shares(permit, known, whole)
     return PermitLine(
         name=permit.name,
         called=permit.called,
@@ -59,18 +59,34 @@ def _line(permit: Permit, known: KnownOf, period: Period) -> PermitLine:
         authorised_from=permit.authorised_from,
         carry_over=permit.carry_over,
         shares=lines,
-        volume=total,
+        volume=together(lines),
         years=_account(permit, known, period),
     )
 
 
-def _share(share: Share, known: Mapping[Stretch, Known], span: Stretch) -> ShareLine | None:
+def _shares(permit: Permit, known: KnownOf, span: Stretch) -> tuple[ShareLine, ...]:
+    lines = (share_line(share.point, share, known[share.point], span) for share in permit.shares)
+    return tuple(line for line in lines if line is not None)
+
+
+def share_line(point: str, share: Share | WellShare, known: Mapping[Stretch, Known], span: Stretch) -> ShareLine | None:
     """The share's part in a span; None where its dates leave nothing of it."""
-    inside = _inside(share, *span)
-    return None if inside is None else ShareLine(share.point, share.share, share.starts, share.ends, *known[inside])
+    part = inside(share, *span)
+    return None if part is None else ShareLine(point, share.share, share.starts, share.ends, *known[part])
 
 
-def _inside(share: Share, first: date, end: date) -> Stretch | None:
+def together(shares: Iterable[ShareLine]) -> Volume | None:
+    """The metered volumes by their shares; None where none is known."""
+    total = None
+    for line in shares:
+        if line.volume is not None:
+            part = line.volume * line.share
+            total = part if total is None else total + part
+    return total
+
+
+def inside(share: Share | WellShare, first: date, end: date) -> Stretch | None:
+    """The part of a span in which a share stands."""
     first, end = max(first, share.starts or first), min(end, share.ends or end)
     return (first, end) if first < end else None
 
@@ -127,8 +143,7 @@ def _starts(permit: Permit, year: int) -> date:
 
 
 def _used(permit: Permit, known: KnownOf, year: Stretch) -> Bounded:
-    lines = [line for share in permit.shares if (line := _share(share, known[share.point], year)) is not None]
-    return weighted((_bounded(line), line.share) for line in lines)
+    return weighted((_bounded(line), line.share) for line in _shares(permit, known, year))
 
 
 def _bounded(line: ShareLine) -> Bounded:

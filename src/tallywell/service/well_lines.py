@@ -1,35 +1,29 @@
-"""The wells of a report that more than one meter serves: an agency asks by well, not by meter."""
+"""The wells of a report whose water is not just that of one meter: an agency asks by well, not by meter."""
 
-from collections.abc import Iterator, Mapping
-from fractions import Fraction
+from collections.abc import Iterator
 
-from tallywell.reports.model import PointReport, WellLine
-from tallywell.reports.volume import Volume
-from tallywell.service.site import Site
+from tallywell.ledger.periods import Period
+from tallywell.reports.model import WellLine
+from tallywell.service.permit_lines import KnownOf, share_line, together
+from tallywell.service.site import Site, WellShare
 
 
-def well_lines(site: Site, reports: Mapping[str, PointReport]) -> Iterator[WellLine]:
+def well_lines(site: Site, known: KnownOf, period: Period) -> Iterator[WellLine]:
     """Wells whose points are all in this report: a part of a well's volume would look like the whole."""
     for name, well in site.wells.items():
-        points = [point.name for point in site.points.values() if point.well == name and point.map.books]
-        if len(points) > 1 and all(point in reports for point in points):
-            yield _line(well.called, well.agency_id, [reports[point] for point in points])
+        shares = _shares_of(site, name)
+        if _says_more(shares) and all(point in known for point, _ in shares):
+            span = period.first, period.end
+            each = (share_line(point, share, known[point], span) for point, share in shares)
+            lines = tuple(line for line in each if line is not None)
+            yield WellLine(well.called, well.agency_id, lines, together(lines))
 
 
-def _line(called: str, agency_id: str, points: list[PointReport]) -> WellLine:
-    volume: Volume | None = None
-    for point in points:
-        if point.volume is not None:
-            volume = point.volume if volume is None else volume + point.volume
-    unknown = tuple(point.place.point for point in points if point.volume is None)
-    names = tuple(point.place.point for point in points)
-    return WellLine(called, agency_id, names, volume, _total_m3(points), unknown)
+def _shares_of(site: Site, well: str) -> list[tuple[str, WellShare]]:
+    points = [point for point in site.points.values() if point.map.books]
+    return [(point.name, share) for point in points for share in point.wells if share.well == well]
 
 
-def _total_m3(points: list[PointReport]) -> Fraction | None:
-    """With the estimates; None where there are none."""
-    if all(point.total is None for point in points):
-        return None
-    totals = [point.total.m3 for point in points if point.total is not None]
-    metered = [point.volume.m3 for point in points if point.total is None and point.volume is not None]
-    return sum([*totals, *metered], Fraction(0))
+def _says_more(shares: list[tuple[str, WellShare]]) -> bool:
+    """Whether the well's volume is another than that of its one point."""
+    return len(shares) > 1 or any(share.share != 1 or share.starts or share.ends for _, share in shares)
