@@ -52,7 +52,7 @@ def _head(report: Report) -> list[str]:
 def _wells(report: Report, unit: str | None) -> list[str]:
     if not report.wells:
         return []
-    lines = ["", "Wells of several meters", "======================="]
+    lines = ["", "Wells", "====="]
     for well in report.wells:
         own = well_unit(well, report, unit)
         volume = "unknown, not zero" if well.volume is None else bounded(well.volume, own)
