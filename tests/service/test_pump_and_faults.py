@@ -25,7 +25,7 @@ RATE = Measure(Fraction(20), "gpm", 20 * GALLON / 60)
 def test_a_run_signal_goes_before_the_flow_rate() -> None:
     found, problems = parse_map(MAP, "m.yaml")
     assert found is not None, problems
-    point = Point("north", "", "", "", 17, "", found, 60_000, RATE, running_above=RATE, pump_running="contactor")
+    point = Point("north", "", (), "", 17, "", found, 60_000, RATE, running_above=RATE, pump_running="contactor")
     total, contactor = Ask(17, Read(4, 0, 3), 1), Ask(17, Read(2, 4, 1), 1)
     pump = PumpAndFaults(point)
     flows = bytes.fromhex("000003e8 0064")

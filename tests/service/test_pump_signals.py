@@ -60,7 +60,7 @@ def reading(keys: dict[str, Any], words: str, contactor: bytes = b"\0", got: int
     plan = reads(found, read_sets(found, 10**9)[0].names)
     assert [read.function for read in plan] == [4, 2]
     rate = Measure(Fraction(2000), "gpm", 2000 * GALLON / 60)
-    point = Point("north", "", "", "", 17, "", found, 60_000, rate, running_above=rate, **keys)
+    point = Point("north", "", (), "", 17, "", found, 60_000, rate, running_above=rate, **keys)
     decoder = Decoder(lambda _: plan_in_force(found, "", plan), point)
     raw = (bytes.fromhex(words) if got & 1 else b"") + (contactor if got & 2 else b"")
     return decoder.fact(Poll(1, 1, 1, 1, 0, 0, 0, got, raw, None, None), When(1, 0, 0, 0))
@@ -118,7 +118,7 @@ def test_a_name_that_stands_twice_needs_its_quantity() -> None:
 
 def test_the_rules_know_that_there_is_a_run_signal() -> None:
     rate = Measure(Fraction(2000), "gpm", 2000 * GALLON / 60)
-    point = Point("north", "", "", "", 17, "", a_map(), 60_000, rate, pump_running="pump")
+    point = Point("north", "", (), "", 17, "", a_map(), 60_000, rate, pump_running="pump")
     assert rules_of(point).run_signal
 
 
@@ -150,7 +150,7 @@ def test_an_hour_meter_in_a_rhythm_of_its_own_goes_with_the_next_reading() -> No
     assert found is not None
     hourly, main = (reads(found, ["run_hours"]), reads(found, ["forward_total"]))
     rate = Measure(Fraction(2000), "gpm", 2000 * GALLON / 60)
-    point = Point("north", "", "", "", 17, "", found, 60_000, rate, hour_meter="run_hours")
+    point = Point("north", "", (), "", 17, "", found, 60_000, rate, hour_meter="run_hours")
     decoder = Decoder(lambda number: plan_in_force(found, "", (hourly, main)[number]), point)
 
     def fact(seq: int, plan: int, boot_ms: int, words: str) -> Reading | Missed | None:

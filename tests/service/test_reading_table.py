@@ -11,13 +11,13 @@ from tallywell.registers.decode import Decoded, Value, value_of
 from tallywell.registers.quantity import Bit, Kind, LowPart, Quantity, RegisterMap, Setting, Table, ValueType
 from tallywell.service.reading_table import Noted, lines, raw_shown
 from tallywell.service.settings import Kept
-from tallywell.service.site import Line, Parity, Point, Site, Well
+from tallywell.service.site import Line, Parity, Point, Site, Well, WellShare
 
 FLOW = Quantity("flow_rate", Kind.FLOW, Table.INPUT, 0, ValueType.FLOAT32, unit="gpm")
 POINT = Point(
     name="north",
     called="North",
-    well="north",
+    wells=(WellShare("north"),),
     line="field",
     address=17,
     map_name="m.yaml",

@@ -1,4 +1,4 @@
-"""Borders that nobody can date, and dates that were wrong: what a report makes of them, and what a person puts right."""
+"""Borders that nobody can date, and dates that were wrong: what a report makes of them, and what a person mends."""
 
 from pathlib import Path
 

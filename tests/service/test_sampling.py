@@ -38,7 +38,7 @@ def sampled(every_s: int = EVERY, text: str = MAP) -> Sampled:
     found, problems = parse_map(text, "map", lambda name: Path(name).read_text(encoding="utf-8"))
     assert found is not None, problems
     rate = Measure(Fraction(1), "m3/s", Fraction(1))
-    point = Point("p", "p", "w", "l", 5, "map", found, every_s * 1000, rate)
+    point = Point("p", "p", (), "l", 5, "map", found, every_s * 1000, rate)
     return Sampled(point, point_plans(point)[0], 0, 0)
 
 

@@ -27,7 +27,7 @@ from tallywell.service.sentences import (
     status,
 )
 from tallywell.service.settings import Kept
-from tallywell.service.site import Point
+from tallywell.service.site import Point, WellShare
 
 TOTAL = Quantity("forward_total", Kind.TOTAL, Table.INPUT, 0, ValueType.UINT32, for_the_books=True)
 FLOW = Quantity("flow_rate", Kind.FLOW, Table.INPUT, 2, ValueType.UINT16, unit="gpm")
@@ -35,7 +35,7 @@ UTC_ZONE = ZoneInfo("UTC")
 POINT = Point(
     name="north-discharge",
     called="North",
-    well="north",
+    wells=(WellShare("north"),),
     line="field",
     address=17,
     map_name="m.yaml",

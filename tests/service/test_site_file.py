@@ -74,7 +74,8 @@ def test_a_whole_site() -> None:
     assert (line.port, line.baud, line.parity, line.stop_bits) == ("/dev/serial/by-path/...", 19200, Parity.EVEN, 1)
     assert (site.wells["north"].called, site.wells["north"].agency_id) == ("Well 1", "23-0417")
     point = site.points["north-discharge"]
-    assert (point.well, point.line, point.address, point.map_name) == ("north", "field", 17, "maps/inline-a.yaml")
+    assert [one.well for one in point.wells] == ["north"]
+    assert (point.line, point.address, point.map_name) == ("field", 17, "maps/inline-a.yaml")
     assert (point.every_ms, point.counts_without_external_power) == (60_000, True)
     assert point.running_above == measure("20 gpm", "flow rate")
     assert point.display is not None

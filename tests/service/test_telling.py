@@ -28,7 +28,7 @@ quantities:
 FOUND, _ = parse_map(MAP, "panel")
 assert FOUND is not None
 GPM = Measure(Fraction(20), "gpm", Fraction(20) * Fraction("0.003785411784") / 60)
-POINT = Point("north", "", "", "field", 17, "", FOUND, 60_000, GPM, running_above=GPM)
+POINT = Point("north", "", (), "field", 17, "", FOUND, 60_000, GPM, running_above=GPM)
 LINE = LineSettings("/dev/none", 19_200, "none", latency_ns=2 * MS)
 ASK = Ask(17, Read(4, 0, 4), 100 * MS)
 RUNS = frame.reply(17, 4, bytes.fromhex("42c80000") + bytes.fromhex("00000100"))  # 100 gpm

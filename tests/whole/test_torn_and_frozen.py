@@ -87,7 +87,7 @@ class World:
         begins, ends = (START_MS + 1000 * EVERY_S * poll for poll in self.frozen)
         self.meter = Freezing(17, self.map, profile, first_count=self.first_count(), frozen=(begins, ends))
         possible = Measure(Fraction(1), "possible", (2 * self.rate + 20) * one_count_m3(self.map))
-        self.point = Point("well", "", "", "", 17, "", self.map, 1000 * EVERY_S, possible)
+        self.point = Point("well", "", (), "", 17, "", self.map, 1000 * EVERY_S, possible)
         self.plan = point_plans(self.point)[0]
         self.keys = PointKeys(1, 1, self.map, self.plan.reads, names=tuple(self.map.quantities))
         self.play()

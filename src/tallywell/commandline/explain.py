@@ -67,7 +67,8 @@ def _stretch(reader: "Reader", site: "Site", point: "Point", options: argparse.N
     found = explained(reader, point, *span)
     counts = [piece.first.scale.one_count_m3 for piece in found.pieces] or [books_of(point).scale.one_count_m3]
     unit = volume_unit(face_of(point)[0].one_count.unit, counts)
-    print(f"{point.name}, {options.day or period.name}: {with_offset(span[0], site.zone)} to before {with_offset(span[1], site.zone)}")
+    begin, end = (with_offset(edge, site.zone) for edge in span)
+    print(f"{point.name}, {options.day or period.name}: {begin} to before {end}")
     _say(sentences(found, unit, site.zone))
     maps = ", ".join(f"{name} {sha256[:12]}" for sha256, name in found.followed.decoder.maps_used().items())
     print(f"register maps: {maps or 'none used'}")

@@ -18,7 +18,7 @@ USUAL_START = (1, 1)
 
 
 @dataclass(frozen=True, slots=True)
-class _Stated:
+class Stated:
     """One share and where it is written."""
 
     path: Path
@@ -39,9 +39,7 @@ def permits_of(document: Document) -> dict[str, Permit]:
         _judge_name(document, name)
         _judge_amount(document, name, form)
     judged = _open_points(document, stated)
-    _judge_sums(
-        document, [one for shares in stated.values() for one in shares if one and one.share.point not in judged]
-    )
+    judge_sums(document, [one for shares in stated.values() for one in shares if one and one.share.point not in judged])
     return {name: permit for name, form in forms.items() if (permit := _permit(name, form, stated[name])) is not None}
 
 
@@ -53,7 +51,7 @@ def rule_of(permit: Permit) -> Authorised | None:
     return Authorised(permit.authorised.si, permit.authorised_years, carried, permit.carry_years)
 
 
-def _permit(name: str, form: PermitForm, stated: tuple[_Stated | None, ...]) -> Permit | None:
+def _permit(name: str, form: PermitForm, stated: tuple[Stated | None, ...]) -> Permit | None:
     if form.kind is None:
         return None
     shares = tuple(one.share for one in stated if one is not None)
@@ -99,7 +97,7 @@ def _judge_name(document: Document, name: str) -> None:
         document.complain(("permits", name), what, "write its number as the agency does", got="", key=True)
 
 
-def _shares(document: Document, path: Path) -> Iterator[_Stated | None]:
+def _shares(document: Document, path: Path) -> Iterator[Stated | None]:
     """Each share; None for one at fault, which leaves the sum of its point open."""
     written = document.at(path)
     if written is None:
@@ -115,11 +113,11 @@ def _shares(document: Document, path: Path) -> Iterator[_Stated | None]:
         yield _short(document, (*path, k), one) if isinstance(one, str) else _long(document, (*path, k))
 
 
-def _short(document: Document, path: Path, point: str) -> _Stated | None:
-    return _Stated(path, Share(point, Fraction(1))) if _is_point(document, path, point) else None
+def _short(document: Document, path: Path, point: str) -> Stated | None:
+    return Stated(path, Share(point, Fraction(1))) if _is_point(document, path, point) else None
 
 
-def _long(document: Document, path: Path) -> _Stated | None:
+def _long(document: Document, path: Path) -> Stated | None:
     form = fill(ShareForm, document, path)
     known = form.point is not None and _is_point(document, (*path, "point"), form.point)
     if form.from_ and form.to and form.from_ >= form.to:
@@ -130,7 +128,7 @@ def _long(document: Document, path: Path) -> _Stated | None:
     at_fault = any(document.at((*path, key)) is not None and got is None for key, got in _given(form).items())
     if not known or at_fault or form.point is None:
         return None
-    return _Stated(path, Share(form.point, Fraction(1) if form.share is None else form.share, form.from_, form.to))
+    return Stated(path, Share(form.point, Fraction(1) if form.share is None else form.share, form.from_, form.to))
 
 
 def _given(form: ShareForm) -> Mapping[str, object]:
@@ -144,7 +142,7 @@ def _is_point(document: Document, path: Path, point: str) -> bool:
     return point in points
 
 
-def _open_points(document: Document, stated: Mapping[str, tuple[_Stated | None, ...]]) -> set[str]:
+def _open_points(document: Document, stated: Mapping[str, tuple[Stated | None, ...]]) -> set[str]:
     """Points of whose shares one is at fault: whether they sum to the whole cannot be said yet."""
     points = document.group(("points",))
     left_open: set[str] = set()
@@ -156,8 +154,10 @@ def _open_points(document: Document, stated: Mapping[str, tuple[_Stated | None, 
     return left_open
 
 
-def _judge_sums(document: Document, stated: list[_Stated]) -> None:
-    """Every cubic metre of a point belongs to its permits once: on every date on which any applies, they sum to 1."""
+def judge_sums(document: Document, stated: list[Stated], whose: str = "permit") -> None:
+    """Every cubic metre of a point belongs to its permits once, and to its wells: on every date on which any applies,
+    they sum to 1.
+    """
     for point in dict.fromkeys(one.share.point for one in stated):
         of_point = [one for one in stated if one.share.point == point]
         spans = _spans([one.share for one in of_point])
@@ -167,7 +167,7 @@ def _judge_sums(document: Document, stated: list[_Stated]) -> None:
             if applying and whole != 1:
                 _complain_sum(document, point, applying, whole, (start, end))
                 break  # the dates after it mostly repeat the same slip
-        _judge_holes(document, point, of_point, spans)
+        _judge_holes(document, (point, whose), of_point, spans)
 
 
 def _spans(shares: list[Share]) -> list[tuple[date, date]]:
@@ -179,7 +179,7 @@ def _spans(shares: list[Share]) -> list[tuple[date, date]]:
 
 
 def _complain_sum(
-    document: Document, point: str, applying: list[_Stated], whole: Fraction, span: tuple[date, date]
+    document: Document, point: str, applying: list[Stated], whole: Fraction, span: tuple[date, date]
 ) -> None:
     since = "from the beginning" if span[0] == date.min else f"from {span[0]}"
     last = applying[-1].path
@@ -190,13 +190,14 @@ def _complain_sum(
     document.complain(at, what, "correct the shares or their dates; a date in to belongs no more", got="")
 
 
-def _judge_holes(document: Document, point: str, stated: list[_Stated], spans: list[tuple[date, date]]) -> None:
+def _judge_holes(document: Document, of: tuple[str, str], stated: list[Stated], spans: list[tuple[date, date]]) -> None:
     """Days between two permits that belong to none are allowed, and mostly a `to` that was meant as the last day."""
     covered = [any(one.share.applies(start) for one in stated) for start, _ in spans]
     for k in range(1, len(spans) - 1):
         if not covered[k] and any(covered[:k]) and any(covered[k + 1 :]):
             start, end = spans[k]
             ending = next(one for one in stated if one.share.ends == start)
-            what = f"point {quoted(point)} has no permit from {start} to before {end}"
+            point, whose = of
+            what = f"point {quoted(point)} has no {whose} from {start} to before {end}"
             do = "to is the first day that no longer belongs"
             document.complain((*ending.path, "to"), what, do, warning=True)

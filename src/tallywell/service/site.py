@@ -117,6 +117,16 @@ class Well:
 
 
 @dataclass(frozen=True, slots=True)
+class WellShare:
+    """The part of a point's volume that is a well's, from local date `starts` to before `ends`."""
+
+    well: str
+    share: Fraction = Fraction(1)
+    starts: date | None = None
+    ends: date | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Point:
     """A place of measurement on a well. `map_name` is the map's file as written in the site file.
 
@@ -127,7 +137,7 @@ class Point:
 
     name: str
     called: str
-    well: str
+    wells: tuple[WellShare, ...]
     line: str
     address: int
     map_name: str

@@ -32,6 +32,7 @@ from tallywell.service.site import (
     Well,
 )
 from tallywell.service.site_forms import LineForm, PointForm, SiteForm, WellForm
+from tallywell.service.well_shares import wells_of
 from tallywell.written import fields
 from tallywell.written.forms import fill, label_of, sure
 from tallywell.written.located import Document, Path, quoted, read_document
@@ -275,12 +276,11 @@ def _map(document: Document, path: Path, name: str, read_map: MapReader, of_maps
 
 
 def _judge_place(document: Document, name: str, form: PointForm, forms: Mapping[str, PointForm]) -> None:
-    """The well and the line are there, and nobody else answers at this address."""
-    for key, group, asked in (("well", "wells", form.well), ("line", "lines", form.line)):
-        known = document.group((group,))
-        if asked is not None and group in document.group(()) and asked not in known:
-            path = ("points", name, key)
-            document.complain(path, f"{label_of(path)} is not among the {group}", fields.suggestion(asked, known))
+    """The line is there, and nobody else answers at this address."""
+    lines = document.group(("lines",))
+    if form.line is not None and "lines" in document.group(()) and form.line not in lines:
+        path = ("points", name, "line")
+        document.complain(path, f"{label_of(path)} is not among the lines", fields.suggestion(form.line, lines))
     if form.address is None or form.line is None:
         return
     _judge_unit(document, name, form)
@@ -370,13 +370,14 @@ def _point(document: Document, name: str, form: PointForm, maps: Mapping[str, Re
     _judge_possible(document, path)
     found = maps.get(form.map or "")
     every_ms = _every_ms(document, path, form)
+    wells = wells_of(document, name, form)
     if document.faulty or found is None:
         return None
     possible = form.possible_rate or rate_through(sure(form.pipe))
     return Point(
         name,
         form.called or name,
-        sure(form.well),
+        wells,
         sure(form.line),
         sure(form.address),
         sure(form.map),

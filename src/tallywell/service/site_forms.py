@@ -227,6 +227,28 @@ class WellForm(Form):
     ] = None
 
 
+class WellShareForm(Form):
+    """A well's share in the water of a point. `from` is a word of Python, hence the alias."""
+
+    well: Annotated[str | None, _accepts(fields.text), Key("well: north", "the well, by its key above")] = None
+    share: Annotated[
+        Fraction | None,
+        _accepts(fields.share),
+        Key("share: 2/3", "the part of the point's volume that is this well's", needed=False, usual="1"),
+    ] = None
+    from_: Annotated[
+        date | None,
+        Field(alias="from"),
+        _accepts(day),
+        Key("from: 2025-10-01", "the first day that belongs; without it from the beginning", needed=False),
+    ] = None
+    to: Annotated[
+        date | None,
+        _accepts(day),
+        Key("to: 2026-10-01", "the first day that no longer belongs; without it there is none", needed=False),
+    ] = None
+
+
 class PointForm(Form):
     """One point."""
 
@@ -236,7 +258,18 @@ class PointForm(Form):
         str | None, _accepts(label), Key("called: North pump", "a label; without it the key", needed=False)
     ] = None
     well: Annotated[
-        str | None, _accepts(fields.text), Key("well: north", "the well that it belongs to, by its key above")
+        str | None,
+        _accepts(fields.text),
+        Key("well: north", "the well that it belongs to, by its key above", needed=False),
+    ] = None
+    wells: Annotated[
+        Part,
+        Key(
+            "wells: [{well: north, share: 2/3}, {well: south, share: 1/3}]",
+            "instead of `well`, where one meter measures the water of several",
+            needed=False,
+            holds=ListOf(OneOf((fields.text, GroupOf(WellShareForm))), least=1),
+        ),
     ] = None
     line: Annotated[
         str | None, _accepts(fields.text), Key("line: field", "the line that the meter hangs on, by its key above")
