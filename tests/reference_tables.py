@@ -76,8 +76,9 @@ def _keys(form: type[Form], places: dict[str, str]) -> str:
 def _needed(form: type[Form], key: KeyOfForm) -> str:
     if key.key.needed:
         return "needed"
-    if key.name in form.either:
-        return f"needed, or `{next(other for other in form.either if other != key.name)}`"
+    for names in form.either:
+        if key.name in names:
+            return f"needed, or `{next(other for other in names if other != key.name)}`"
     if key.key.unless:
         return f"needed, but with {key.key.unless[0]} `{key.key.unless[1]}`"
     return f"`{key.key.usual}`" if key.key.usual else ""

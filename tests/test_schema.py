@@ -435,7 +435,8 @@ BASES = {
     "SiteForm": (SITE, ()),
     "LineForm": (SITE, ("lines", "field")),
     "PointForm": (SITE, OUT),
-    "PermitForm": (SITE, ("permits", "P-1")),
+    "WellShareForm": (SITE.replace("well: north", "wells: [{well: north, share: 1}]"), (*OUT, "wells", 0)),
+    "PermitForm": (SITE.replace("kind: right", "kind: right, carry_over: 1 m3"), ("permits", "P-1")),
     "ShareForm": (SITE, ("permits", "P-1", "points", 0)),
 }
 

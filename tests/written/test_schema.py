@@ -15,7 +15,7 @@ Part = Annotated[Any, PlainValidator(anything)]
 
 
 class Blade(Form):
-    either = ("length", "width")
+    either = (("length", "width"),)
 
     length: Annotated[int | None, PlainValidator(fields.whole(1, 9)), Key("length: 3", needed=False, usual="3")] = None
     width: Annotated[int | None, PlainValidator(fields.whole(1, 9)), Key("width: 1", "across", needed=False)] = None

@@ -104,7 +104,7 @@ def unit_address(value: object) -> int:
 class LineForm(Form):
     """One line: a serial port, or an address on the network."""
 
-    either: ClassVar[tuple[str, ...]] = ("port", "host")
+    either: ClassVar[tuple[tuple[str, ...], ...]] = (("port", "host"),)
     along: ClassVar[dict[str, tuple[str, ...]]] = {"port": ("baud",)}
 
     port: Annotated[
@@ -252,7 +252,7 @@ class WellShareForm(Form):
 class PointForm(Form):
     """One point."""
 
-    either: ClassVar[tuple[str, ...]] = ("pipe", "possible_rate")
+    either: ClassVar[tuple[tuple[str, ...], ...]] = (("pipe", "possible_rate"), ("well", "wells"))
 
     called: Annotated[
         str | None, _accepts(label), Key("called: North pump", "a label; without it the key", needed=False)

@@ -28,14 +28,14 @@ GROUPS = {"lines": "line", "wells": "well", "points": "point", "permits": "permi
 class Form(BaseModel):
     """One group of keys. Unknown keys are refused, nothing is converted but by what the key itself accepts.
 
-    `such_as`: what to write where the group is missed and none of its keys is needed. `either`: one of these is needed.
+    `such_as`: what to write where the group is missed and none of its keys is needed. `either`: of each of these groups one is needed.
     `along`: keys that are needed where another one stands.
     """
 
     model_config = ConfigDict(strict=True, extra="forbid", frozen=True, arbitrary_types_allowed=True)
     such_as: ClassVar[str] = ""
     along: ClassVar[dict[str, tuple[str, ...]]] = {}
-    either: ClassVar[tuple[str, ...]] = ()
+    either: ClassVar[tuple[tuple[str, ...], ...]] = ()
 
 
 @dataclass(frozen=True, slots=True)

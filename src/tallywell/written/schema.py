@@ -87,7 +87,10 @@ def _needed_here(form: type[Form]) -> dict[str, Json]:
     found = _required(form, lambda key: key.needed)
     if form.along:
         found["dependentRequired"] = {name: list(others) for name, others in form.along.items()}
-    return {**found, "anyOf": [{"required": [name]} for name in form.either]} if form.either else found
+    groups: list[Json] = [{"anyOf": [{"required": [name]} for name in names]} for names in form.either]
+    if len(groups) == 1:
+        return {**found, **groups[0]}
+    return {**found, "allOf": groups} if groups else found
 
 
 def _required(form: type[Form], needed: Callable[[Key], bool]) -> dict[str, Json]:
