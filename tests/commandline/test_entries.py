@@ -179,6 +179,8 @@ def test_a_table_is_brought_in_whole_once_or_not_at_all(site: Path) -> None:
         (b"time,shows,shows\n", "stands twice"),
         (b"time,shows\n", "no row stands below the heading"),
         (b"time,shows\n2025-01-01 08:00,\xff\n", "it is not UTF-8"),
+        (b"time,shows,note\n2025-01-01 08:00,1,wet, and cold\n", ":2:4: ' and cold' stands behind the last column"),
+        (b'time,shows\n2025-01-01 08:00,"1\n', "it is no table"),
     ],
 )
 def test_a_table_that_is_none_is_said_to_be_so(site: Path, content: bytes, fault: str) -> None:
@@ -235,3 +237,21 @@ def test_each_kind_has_a_page_of_help() -> None:
     overview = said("--help")[1]
     for kind in {kind for kind, _, _ in TAKEN} | {"estimate", "bring-in", "entries"}:
         assert re.search(rf"^  {kind} ", overview, re.MULTILINE), kind
+
+
+def test_what_was_replaced_is_not_replaced_twice(site: Path) -> None:
+    uuid = said("remark", site, "north", "a")[1].split()[-1]
+    again = ("--replaces", uuid[:8], "--correcting", "slip")
+    assert said("remark", site, "north", "b", *again)[0] == 0
+    code, told = said("remark", site, "north", "c", *again)
+    assert code == 2
+    assert f"{uuid[:8]} is replaced by" in told
+
+
+def test_dates_are_put_right_by_start(site: Path) -> None:
+    assert said("redate", site, "--from", "2026-07-01 13:00", "--to", "2026-07-01 14:00")[0] == 2
+    said("remark", site, "north", "a")
+    words = ("--from", "2020-07-01 13:00", "--to", "2020-07-01 14:00", "--shift", "-1 h", "--because", "set wrongly")
+    code, told = said("redate", site, *words)
+    assert code == 2
+    assert "no row of the record lies in that stretch" in told

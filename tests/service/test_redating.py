@@ -84,3 +84,17 @@ def test_rows_that_were_dated_a_month_off_are_found_where_they_belong(tmp_path: 
     april = made.report(month("2026-04")).points[0]
     assert april.volume is not None
     assert april.volume.m3 / GALLON >= 95 * 7 * 100
+
+
+def test_the_rows_of_two_starts_are_told_apart(tmp_path: Path) -> None:
+    """A start that was dated an hour ahead, and one dated rightly after it: their dates overlap."""
+    made = made_record(tmp_path, "2026-07-01 13:00")
+    count = reads(made, "2026-07-01 13:00", "2026-07-01 16:00", 1_000)
+    made.boot(at("2026-07-01 15:15"), "stopped")
+    reads(made, "2026-07-01 15:15", "2026-07-01 18:00", count)
+    made.flush()
+    with Reader(made.folder) as reader:
+        boots = list(reader.boots_in(1, reader.newest_seq()))
+    assert len(boots) == 2
+    assert boots[0][1] == 1
+    assert boots[0][2] + 1 == boots[1][1]

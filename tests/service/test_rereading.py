@@ -7,6 +7,8 @@ import pytest
 
 from tallywell.ledger.periods import month
 from tallywell.readings.units import GALLON
+from tallywell.reports.csv_layout import csv
+from tallywell.reports.text import text
 from tallywell.service.accepted import accepted_site
 from tallywell.service.rereading import candidate, effect
 from tallywell.stated.content import EntryError
@@ -132,3 +134,31 @@ def test_what_is_kept_is_whole() -> None:
         "b",
         None,
     ]
+
+
+def test_the_stretch_is_just_that_which_was_asked_for(july: MadeRecord) -> None:
+    found = of(july, TENFOLD, "2026-07-10 01:00", "2026-07-10 02:00")
+    assert (found.from_ms, found.to_ms) == (at("2026-07-10 01:00"), at("2026-07-10 01:45"))
+
+
+def test_what_is_shown_is_what_comes_to_be_where_it_replaces_another(july: MadeRecord) -> None:
+    first = enter(july, of(july, TENFOLD))
+    second = of(july, MAP, "2026-07-20 00:00")
+    july.flush()
+    with Reader(july.folder) as reader:
+        site = accepted_site(reader).site
+        shown = effect(reader, site, site.points[POINT], second, first)
+    enter(july, second, replaces=first)
+    july_of, volume = shown.months[0], july.report(month("2026-07")).points[0].volume
+    assert volume is not None
+    assert (july_of.label, july_of.after_m3) == ("2026-07", volume.m3)
+
+
+def test_a_report_names_what_it_read_again(july: MadeRecord) -> None:
+    enter(july, of(july, TENFOLD))
+    report = july.report(month("2026-07"))
+    assert [one.map for one in report.points[0].stated.read_again] == ["inline-a"]
+    told = " ".join(text(report).split())
+    assert "Read again under a corrected map" in told
+    assert "read off the plate wrongly" in told
+    assert ",noted,read again," in csv(report)

@@ -52,7 +52,8 @@ def run(options: argparse.Namespace) -> int:
         print("\n".join(faults), file=sys.stderr)
         print("nothing was entered; mend the rows and bring the file in again", file=sys.stderr)
         return 1
-    known = {uuid for row in rows for uuid in entries_named(loaded.record, row.uuid(point.name))}
+    on_record = set(entries_named(loaded.record, ""))
+    known = {row.uuid(point.name) for row in rows} & on_record
     _show(rows, face.one_count.unit, site.zone)
     fresh = [row for row in rows if row.uuid(point.name) not in known]
     if options.dry_run:

@@ -8,7 +8,7 @@ from pathlib import Path
 from tallywell.commandline.site import author, called_wrongly, instant, now_ms, point_named, sound_site
 from tallywell.reports.decimals import plain
 from tallywell.reports.face import Face, face_count
-from tallywell.service.entering import Fate, Statement, enter, entries_named
+from tallywell.service.entering import Fate, Statement, enter, entries_named, replaced_already
 from tallywell.service.files import Loaded
 from tallywell.service.local_time import shown
 from tallywell.service.site import Point, Site
@@ -64,8 +64,12 @@ def corrected(options: argparse.Namespace, loaded: Loaded) -> tuple[str | None, 
 
 
 def replaced_uuid(record: Path, beginning: str) -> str:
-    found = entries_named(record, beginning)
+    found = entries_named(record, beginning) if beginning else ()
     if len(found) == 1:
+        if later := replaced_already(record, found[0]):
+            raise called_wrongly(
+                f"--replaces: {found[0][:SHOWN_OF_UUID]} is replaced by {later[:SHOWN_OF_UUID]} already"
+            )
         return found[0]
     if not found:
         raise called_wrongly(f"--replaces: the record holds no entry {beginning!r}; `tallywell entries` lists them")

@@ -16,6 +16,9 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     site_argument(parser)
     parser.add_argument("--from", dest="first", metavar="TIME", help="the first wrong date, as the record has it now")
     parser.add_argument("--to", dest="last", metavar="TIME", help="the last one")
+    parser.add_argument(
+        "--start", metavar="N", type=int, help="the start of the machine that is meant, where several are"
+    )
     parser.add_argument("--shift", metavar="SPAN", help='how much later it was in truth: "+1 h"; "-30 min" for earlier')
     parser.add_argument("--within", metavar="SPAN", default="2 min", help='how far off that may be (default: "2 min")')
     parser.add_argument("--because", metavar="TEXT", help="how the dates came to be wrong")
@@ -42,7 +45,7 @@ def run(options: argparse.Namespace) -> int:
     shift = asking.need(options.shift, "--shift", 'how much later it was in truth, such as "+1 h"', _span_ms)
     because = asking.need(options.because, "--because", "how the dates came to be wrong")
     with Reader(RecordFolder(loaded.record)) as reader:
-        begin, end = reader.seq_range(first + WIDER_MS, last - WIDER_MS)
+        begin, end = _of_one_start(list(reader.boots_in(*reader.seq_range(first + WIDER_MS, last - WIDER_MS))), options)
     shift_ms = _span_ms(shift)
     try:
         within_ms = _span_ms(options.within)
@@ -53,6 +56,20 @@ def run(options: argparse.Namespace) -> int:
     content |= {} if why is None else {"replaced_because": why}
     print(f"rows {begin} to {end}: {shown(first, site.zone)} becomes {shown(first + shift_ms, site.zone)}")
     return entered(loaded, site, Statement("redate", None, first, author(options), content, replaces))
+
+
+def _of_one_start(boots: "list[tuple[int, int, int]]", options: argparse.Namespace) -> tuple[int, int]:
+    """Dates of two starts of the machine may overlap where one of them is wrong: the rows of one are meant."""
+    from tallywell.commandline.site import called_wrongly
+
+    if options.start is not None:
+        boots = [one for one in boots if one[0] == options.start]
+    if not boots:
+        raise called_wrongly("no row of the record lies in that stretch")
+    if len(boots) > 1:
+        listed = ", ".join(f"{boot} (rows {first} to {last})" for boot, first, last in boots)
+        raise called_wrongly(f"these dates hold rows of several starts of the machine: {listed}; name one by --start")
+    return boots[0][1:]
 
 
 def _span_ms(text: str) -> int:

@@ -56,18 +56,18 @@ def run(options: argparse.Namespace) -> int:
         raise called_wrongly(f"{options.map}: it has no total for the books")
     if not loaded.record.exists():
         raise called_wrongly(f"{point.name} was never polled; there is no history to read again")
+    replaces, why = corrected(options, loaded)
     span = instant(site, _moment(options.first)), instant(site, _moment(options.last))
     with Reader(RecordFolder(loaded.record)) as reader:
         found = candidate(reader, point, span, kept.kept, map_.name)
         if found.first_seq > found.last_seq:
             raise called_wrongly(f"no poll of {point.name} lies in that stretch")
-        _show(effect(reader, site, point, found), found, site, point)
+        _show(effect(reader, site, point, found, replaces), found, site, point)
     if not options.enter:
         print("nothing is changed; with --enter and --because it is put on record")
         return 0
     because = Asking().need(options.because, "--because", "what was wrong with the map that was in force")
     content = dict(content_of(lambda: reread_content(replace(found, because=because))))
-    replaces, why = corrected(options, loaded)
     content |= {} if why is None else {"replaced_because": why}
     return entered(loaded, site, Statement("reread", point.name, found.from_ms, author(options), content, replaces))
 

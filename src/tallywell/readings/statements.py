@@ -79,6 +79,19 @@ class WireSeal:
 
 
 @dataclass(frozen=True, slots=True)
+class ReadAgain:
+    """Polls dated `begin_ms` to `end_ms` are read by the corrected map `map`, whose text has this fingerprint."""
+
+    uuid: str
+    begin_ms: int
+    end_ms: int
+    map: str
+    sha256: str
+    reason: str
+    author: str
+
+
+@dataclass(frozen=True, slots=True)
 class Remarked:
     """A remark of a person."""
 

@@ -204,6 +204,7 @@ class PointTally:
             tests=(*before, *(one for one in said.tests if begin_ms <= one.about_ms < end_ms)),
             seals=tuple(one for one in said.seals if begin_ms <= one.about_ms < end_ms),
             remarks=tuple(one for one in said.remarks if begin_ms <= one.about_ms < end_ms),
+            read_again=tuple(one for one in said.read_again if one.begin_ms < end_ms and one.end_ms >= begin_ms),
             not_taken=said.not_taken,
             entries=said.entries,
         )

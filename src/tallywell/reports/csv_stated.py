@@ -71,6 +71,10 @@ def _noted(point: PointReport, zone: ZoneInfo) -> Iterator[Row]:
     for remark in point.stated.remarks:
         row = {"section": "noted", "item": "remark", "from": iso(remark.about_ms, zone)}
         yield row | {"known_by": f"entered by {remark.author}", "words": remark.text}
+    for again in point.stated.read_again:
+        row = {"section": "noted", "item": "read again", **span_cells(again.begin_ms, again.end_ms, zone)}
+        said = {"known_by": f"entered by {again.author}", "words": stated_words.read_again(again, zone)}
+        yield row | {"value": again.map} | said
     for entry in point.stated.not_taken:
         row = {"section": "noted", "item": "entry that cannot be taken", "from": iso(entry.utc_ms, zone)}
         yield row | {"value": entry.kind, "known_by": f"entered by {entry.author}", "words": entry.why}

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from tallywell.readings.quantities import Season, Settled
-from tallywell.readings.statements import AccuracyTest, Estimate, OutOfUse, Remarked, WireSeal
+from tallywell.readings.statements import AccuracyTest, Estimate, OutOfUse, ReadAgain, Remarked, WireSeal
 from tallywell.reports.volume import Volume
 
 
@@ -32,6 +32,7 @@ class Stated:
     tests: tuple[AccuracyTest, ...] = ()
     seals: tuple[WireSeal, ...] = ()
     remarks: tuple[Remarked, ...] = ()
+    read_again: tuple[ReadAgain, ...] = ()
     not_taken: tuple[NotTaken, ...] = ()
     entries: tuple[str, ...] = ()
 
@@ -78,6 +79,7 @@ class StatedLines:
     tests: tuple[AccuracyTest, ...] = ()
     seals: tuple[WireSeal, ...] = ()
     remarks: tuple[Remarked, ...] = ()
+    read_again: tuple[ReadAgain, ...] = ()
     not_taken: tuple[NotTaken, ...] = ()
     entries: tuple[str, ...] = ()
 

@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 from tallywell.ledger.intervals import NOTES, SURE, Kind
 from tallywell.ledger.suspect import FROZEN
 from tallywell.readings.quantities import Change
-from tallywell.readings.statements import AccuracyTest, Standing, WireSeal
+from tallywell.readings.statements import AccuracyTest, ReadAgain, Standing, WireSeal
 from tallywell.reports import words
 from tallywell.reports.dates import duration, local_day, to_the_minute, with_offset
 from tallywell.reports.decimals import decimal, plain
@@ -153,6 +153,11 @@ def unallocated(of: UnallocatedLine, unit: VolumeUnit, zone: ZoneInfo) -> str:
     where = "none of its days" if of.inside else "neither side of this period's edge"
     span = f"between {with_offset(of.begin_ms, zone)} and {with_offset(of.end_ms, zone)}"
     return f"{unit.text(of.volume.m3)} {span}, its time not known ({why_unallocated(of)}): allocated to {where}"
+
+
+def read_again(of: ReadAgain, zone: ZoneInfo) -> str:
+    until = with_offset(of.end_ms, zone)
+    return f"to {until}, by map {of.map} ({of.sha256[:12]}): {of.reason}; by {of.author}; entry {of.uuid[:8]}"
 
 
 def why_unallocated(of: UnallocatedLine) -> str:

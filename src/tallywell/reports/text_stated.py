@@ -18,6 +18,8 @@ def stated_sections(point: PointReport, unit: VolumeUnit, zone: ZoneInfo) -> lis
     lines += section("Wire seals", _dated([(one.about_ms, stated_words.seal(one)) for one in point.stated.seals], zone))
     noted = [(one.about_ms, f"{one.text}; by {one.author}") for one in point.stated.remarks]
     lines += section("Remarks of people", _dated(noted, zone))
+    again = [(one.begin_ms, stated_words.read_again(one, zone)) for one in point.stated.read_again]
+    lines += section("Read again under a corrected map", _dated(again, zone))
     not_taken = [(one.utc_ms, f"{one.kind}, by {one.author}: {one.why}") for one in point.stated.not_taken]
     return lines + section("Entries that cannot be taken", _dated(not_taken, zone))
 

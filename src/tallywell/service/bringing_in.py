@@ -37,21 +37,34 @@ def faults_and_rows(text: str, file: str, face: Face, zone: ZoneInfo) -> tuple[l
     if not text.strip():
         return [f'{file}:1:1: the table is empty; it begins with the heading "time,shows,by,note"'], []
     delimiter = ";" if text.splitlines()[0].count(";") > text.splitlines()[0].count(",") else ","
-    reader = csv.reader(text.splitlines(keepends=True), delimiter=delimiter)
-    heading = [name.strip().lower() for name in next(reader)]
-    faults = _heading_faults(heading, file)
-    if faults:
-        return faults, []
+    reader = csv.reader(text.splitlines(keepends=True), delimiter=delimiter, strict=True)
+    faults: list[str] = []
     rows: list[Row] = []
-    for cells in reader:
-        if not any(cell.strip() for cell in cells):
-            continue
-        wrong, row = _row(dict(zip(heading, cells, strict=False)), heading, f"{file}:{reader.line_num}", face, zone)
-        faults += wrong
-        rows += [row] if row else []
+    try:
+        heading = [name.strip().lower() for name in next(reader)]
+        if faults := _heading_faults(heading, file):
+            return faults, []
+        for cells in reader:
+            if any(cell.strip() for cell in cells):
+                wrong, row = _row_of(cells, heading, f"{file}:{reader.line_num}", face, zone)
+                faults += wrong
+                rows += [row] if row else []
+    except csv.Error as wrong:
+        faults.append(f"{file}:{reader.line_num}:1: it is no table ({wrong}); look at the quotation marks")
     if not rows and not faults:
         faults = [f"{file}:1:1: no row stands below the heading; write one reading a line"]
     return faults, [] if faults else rows
+
+
+def _row_of(
+    cells: list[str], heading: list[str], place: str, face: Face, zone: ZoneInfo
+) -> tuple[list[str], Row | None]:
+    """Cells beyond the heading are most often a note with a comma in it."""
+    beyond = [at for at, cell in enumerate(cells) if at >= len(heading) and cell.strip()]
+    if beyond:
+        what = f"{cells[beyond[0]]!r} stands behind the last column"
+        return [f"{place}:{beyond[0] + 1}: {what}; put a note that holds a comma in quotation marks"], None
+    return _row(dict(zip(heading, cells, strict=False)), heading, place, face, zone)
 
 
 def _heading_faults(heading: list[str], file: str) -> list[str]:

@@ -66,18 +66,22 @@ def enter(record: Path, statement: Statement, points: tuple[str, ...]) -> tuple[
 
 
 def enter_all(record: Path, statements: Sequence[tuple[str, Statement]], points: tuple[str, ...]) -> int:
-    """Put all of them into the inbox, each under its uuid, and see that they are taken; how many were."""
+    """Put all of them into the inbox, each under its uuid, and see that they are taken; how many were by then."""
     folder = RecordFolder(record)
     folder.create()
     for uuid, statement in statements:
         drop(folder, draft_of(statement), uuid)
-    taken = 0
-    for uuid, _ in statements:
+    wanted = [uuid for uuid, _ in statements]
+    for _ in range(LOOKS):
         if not lock_held(folder):
             _take_ourselves(folder, points)
-        outlook = await_taken(lambda: Reader(folder), folder, uuid, PATIENCE_S, time.sleep)
-        taken += outlook.fate is Fate.TAKEN
-    return taken
+        if wanted:
+            await_taken(lambda: Reader(folder), folder, wanted[-1], PATIENCE_S / LOOKS, time.sleep)
+        with Reader(folder) as reader:
+            known = {entry.uuid for entry in reader.entries()}
+        if known.issuperset(wanted):
+            break
+    return sum(uuid in known for uuid in wanted)
 
 
 def entries_named(record: Path, beginning: str) -> tuple[str, ...]:
@@ -86,7 +90,14 @@ def entries_named(record: Path, beginning: str) -> tuple[str, ...]:
     if not folder.path.exists():
         return ()
     with Reader(folder) as reader:
-        return tuple(entry.uuid for entry in reader.entries() if beginning and entry.uuid.startswith(beginning))
+        return tuple(entry.uuid for entry in reader.entries() if entry.uuid.startswith(beginning))
+
+
+def replaced_already(record: Path, uuid: str) -> str | None:
+    """The entry that replaces this one already; None where none does."""
+    folder = RecordFolder(record)
+    with Reader(folder) as reader:
+        return next((entry.uuid for entry in reader.entries() if entry.replaces == uuid), None)
 
 
 def entries_in_force(record: Path, point: str | None = None) -> tuple[Entry, ...]:

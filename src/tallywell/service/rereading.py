@@ -8,7 +8,8 @@ from fractions import Fraction
 from tallywell.ledger.intervals import POSTS, Interval
 from tallywell.ledger.periods import Period, days, local, midnight_ms
 from tallywell.ledger.sums import Parts
-from tallywell.readings.facts import Entry
+from tallywell.readings.clocks import When
+from tallywell.readings.facts import Entry, Poll
 from tallywell.readings.quantities import LedgerFact, Missed, Reading
 from tallywell.service.following import followed
 from tallywell.service.ledger_facts import reach_of
@@ -48,29 +49,36 @@ def candidate(reader: Reader, point: Point, span_ms: tuple[int | None, int | Non
     newest = reader.newest_seq()
     begin, end = span_ms
     first = 1 if begin is None else reader.seq_range(begin, begin)[0]
-    last = newest if end is None else reader.seq_range(end, end)[0] - 1
-    seqs = [] if point_id is None else _ends(reader, point_id, first, last)
+    last = newest if end is None else reader.seq_range(end, end)[1]
+    seqs = [] if point_id is None else _ends(reader, point_id, (first, last), span_ms)
     if not seqs:
         return Reread("", newest + 1, 1, 0, 0, 0, name, text, "", "")
     (first, from_ms), (last, to_ms) = seqs
     return Reread("", newest + 1, first, last, from_ms, to_ms, name, text, "", "")
 
 
-def _ends(reader: Reader, point_id: int, first: int, last: int) -> list[tuple[int, int]]:
-    """Number and date (or what the clock showed) of the first and last poll between two numbers."""
-    one = next(reader.polls(point_id, first, last), None)
-    other = next(reader.polls_back(point_id, last + 1, first), None)
-    if one is None or other is None:
-        return []
-    return [(p.seq, p.shown_ms if when.utc_ms is None else when.utc_ms) for p, when in (one, other)]
+def _ends(
+    reader: Reader, point_id: int, seqs: tuple[int, int], span_ms: tuple[int | None, int | None]
+) -> list[tuple[int, int]]:
+    """Number and date (or what the clock showed) of the first and the last poll of the span."""
+    begin, end = span_ms
+    forward = ((p.seq, _shown(p, when)) for p, when in reader.polls(point_id, *seqs))
+    back = ((p.seq, _shown(p, when)) for p, when in reader.polls_back(point_id, seqs[1] + 1, seqs[0]))
+    one = next((each for each in forward if begin is None or each[1] >= begin), None)
+    other = next((each for each in back if end is None or each[1] < end), None)
+    return [one, other] if one and other and one[0] <= other[0] else []
 
 
-def effect(reader: Reader, site: Site, point: Point, of: Reread) -> Effect:
-    """Both ledgers of all months that the polls lie in."""
+def _shown(poll: Poll, when: When) -> int:
+    return poll.shown_ms if when.utc_ms is None else when.utc_ms
+
+
+def effect(reader: Reader, site: Site, point: Point, of: Reread, replaces: str | None = None) -> Effect:
+    """Both ledgers of all months that the polls lie in. `replaces`: the entry that it is to take the place of."""
     starts = [day for day in days(_months(of, site)) if day.day == 1]
     edges = [midnight_ms(day, site.zone) for day in [*starts, _months(of, site).end]]
     now = in_force(reader.entries())
-    then = (*now, _as_entry(reader, point, of))
+    then = (*(entry for entry in now if entry.uuid != replaces), _as_entry(reader, point, of))
     before, after = (_Seen(reader, point, entries, edges, of) for entries in (now, then))
     labels = (f"{day:%Y-%m}" for day in starts)
     months = [Both(*each) for each in zip(labels, before.volumes, after.volumes, strict=True)]

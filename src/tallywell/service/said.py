@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 
+from tallywell.readings.statements import ReadAgain
 from tallywell.reports.build import Visit
 from tallywell.reports.model import MeterLine
 from tallywell.reports.stated_lines import NotTaken, Stated
@@ -56,6 +57,10 @@ def stated_of(told: Told) -> Stated:
         tests=tuple(told.tests),
         seals=tuple(told.seals),
         remarks=tuple(told.remarks),
+        read_again=tuple(
+            ReadAgain(one.uuid, one.from_ms, one.to_ms, one.name, one.sha256, one.because, one.author)
+            for one in told.rereads
+        ),
         not_taken=tuple(not_taken),
         entries=tuple(told.served),
     )

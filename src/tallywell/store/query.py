@@ -292,6 +292,15 @@ class Reader:
             fact = self._at_or_after(self._end_of_boot(fact))
         return fact.seq if fact else self.newest_seq() + 1
 
+    def boots_in(self, first_seq: int, last_seq: int) -> Iterator[tuple[int, int, int]]:
+        """Each boot with dates between two numbers: its id, and its own first and last number among these."""
+        fact = self._at_or_after(first_seq)
+        while fact and fact.seq <= last_seq:
+            end = self._end_of_boot(fact)
+            if self.when(fact).utc_ms is not None:
+                yield self._boot(fact.run), fact.seq, min(end - 1, last_seq)
+            fact = self._at_or_after(end)
+
     def _end_of_boot(self, fact: Fact) -> int:
         boot = self._boot(fact.run)
         return self._first(lambda later: self._boot(later.run) > boot)

@@ -28,8 +28,8 @@ GROUPS = {"lines": "line", "wells": "well", "points": "point", "permits": "permi
 class Form(BaseModel):
     """One group of keys. Unknown keys are refused, nothing is converted but by what the key itself accepts.
 
-    `such_as`: what to write where the group is missed and none of its keys is needed. `either`: of each of these groups one is needed.
-    `along`: keys that are needed where another one stands.
+    `such_as`: what to write where the group is missed and none of its keys is needed. `either`: of each of these groups
+    one is needed. `along`: keys that are needed where another one stands.
     """
 
     model_config = ConfigDict(strict=True, extra="forbid", frozen=True, arbitrary_types_allowed=True)
