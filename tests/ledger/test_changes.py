@@ -171,3 +171,35 @@ def test_another_serial_number_begins_a_segment_that_is_withheld(intervals: Inte
     assert Flag.OTHER_SERIAL in found[1].flags
     assert [one.segment.withheld for one in found] == [False, False, True]
     assert found[-1].segment.serial == "B-2"
+
+
+def test_an_installation_noted_late_counts_nothing_twice(intervals: Intervals) -> None:
+    """The meter was read from 00:00 on; the entry says 00:40, and that the face showed 12 then."""
+    text = """
+        00:00 12
+        00:15 112
+        00:30 212
+        00:45 312
+        01:00 412
+    """
+    for clock in ("00:05", "00:40"):
+        found = intervals(text, installed=(changed(clock, 12, change=Change.INSTALLED),))
+        assert sum(one.posted for one in found) == 400
+        assert found[-1].segment.id == "new"
+
+
+def test_a_change_out_noted_an_hour_late_counts_nothing_twice(intervals: Intervals) -> None:
+    found = intervals(
+        """
+        00:00 50000000
+        00:15 50000100
+        00:30 12
+        00:45 112
+        01:00 212
+        01:15 312
+        01:30 412
+    """,
+        installed=(changed("01:20", 12),),
+    )
+    assert sum(one.posted for one in found if one.begin_ms >= at_ms("00:30")) == 400
+    assert [one.segment.id for one in found][-2:] == ["seq 3", "new"]

@@ -3,8 +3,6 @@
 from collections.abc import Callable
 from dataclasses import replace
 
-import pytest
-
 from tallywell.ledger.intervals import Interval, Kind
 from tallywell.ledger.sums import add_up
 from tallywell.readings.quantities import Change, Installed
@@ -91,7 +89,6 @@ def _removed_and_put_back(removed: str, put_back: str) -> tuple[Installed, ...]:
     )
 
 
-@pytest.mark.xfail(strict=True, reason="the entry is not taken where the readings show the meter")
 def test_a_meter_put_in_after_a_removal_and_noted_some_minutes_late_counts_once(intervals: Intervals) -> None:
     text = """
         00:00 5000
@@ -107,7 +104,6 @@ def test_a_meter_put_in_after_a_removal_and_noted_some_minutes_late_counts_once(
     assert sum(one.posted for one in found if one.begin_ms >= at_ms("01:00")) == 2000
 
 
-@pytest.mark.xfail(strict=True, reason="a removal is taken at its noted time, though the same meter's readings go on")
 def test_a_removal_noted_some_minutes_early_leaves_the_last_readings_with_the_meter(intervals: Intervals) -> None:
     text = """
         00:00 5000

@@ -50,33 +50,65 @@ def change_due(state: State, new: Reading) -> bool:
 
 def _not_yet(state: State, entry: Installed, new: Reading) -> bool:
     """The old meter still answers: its readings go on, and the new one's first count does not lead here."""
+    if entry.after_seq is not None or state.good is None or state.waiting:
+        return False
+    if utc_ms(new) - entry.about_ms > BY_HAND_MS or not _goes_on(state, new) or _beyond_final(entry, new):
+        return False
+    if entry.change is Change.REMOVED:
+        return True
     opening = _opening(entry, state.good, new)
-    if entry.after_seq is not None or opening is None or state.good is None or state.waiting:
+    return opening is not None and explain(state.rules, opening, opening.total, new) is None
+
+
+def _beyond_final(entry: Installed, new: Reading) -> bool:
+    """A count above the old meter's final one is not the old meter's."""
+    if entry.final is None:
         return False
-    if utc_ms(new) - entry.about_ms > BY_HAND_MS or state.good.scale != new.scale:
+    final = entry.final.total * (entry.final.scale.one_count_m3 / new.scale.one_count_m3)
+    return new.total.low > final.high
+
+
+def _goes_on(state: State, new: Reading) -> bool:
+    """Whether the reading plainly is one more of the meter that was read last."""
+    if state.good is None or state.good.scale != new.scale:
         return False
-    goes_on = explain(state.rules, state.good, state.book, new)
-    plain = goes_on is not None and goes_on.kind is not Kind.QUESTION and not goes_on.rollovers
-    return plain and explain(state.rules, opening, opening.total, new) is None
+    found = explain(state.rules, state.good, state.book, new)
+    return found is not None and found.kind is not Kind.QUESTION and not found.rollovers
 
 
 def _already(state: State, entry: Installed, new: Reading) -> bool:
-    """The new meter already answers: the old one's readings end, and its own first count leads here."""
-    if entry.after_seq is not None or state.good is None or entry.about_ms - utc_ms(new) > BY_HAND_MS:
+    """The new meter already answers: its own first count leads here, and no readings of another one do."""
+    if entry.after_seq is not None or entry.about_ms - utc_ms(new) > BY_HAND_MS:
         return False
     opening = _opening(entry, state.good, new)
-    if opening is None or state.good.scale != new.scale:
+    if opening is None or explain(state.rules, opening, opening.total, new) is None:
         return False
-    if explain(state.rules, state.good, state.book, new) is not None:
+    if state.good is None:
+        return True
+    return state.good.scale == new.scale and explain(state.rules, state.good, state.book, new) is None
+
+
+def _is_read_already(state: State, entry: Installed, new: Reading) -> bool:
+    """The entry comes behind readings of its own meter, which nobody had confirmed: it confirms them, and its first
+    count lies before them.
+    """
+    segment = state.segment
+    if segment is None or segment.confirmed or segment.withheld or state.waiting or not _goes_on(state, new):
         return False
-    return explain(state.rules, opening, opening.total, new) is not None
+    opening = _opening(entry, None, new)
+    return opening is not None and state.good is not None and opening.total.count <= state.good.total.count
 
 
 def change(state: State, new: Reading) -> Stepped:
     """The change in force at `new` begins; those before it that no reading saw are passed over."""
     installed = state.told.installed
     past = [entry for entry in installed if is_due(entry, new)] or [installed[0]]
-    left, entry = installed[len(past) :], past[-1]
+    left = installed[len(past) :]
+    if past[-1].change is Change.REMOVED and left and _already(State(state.rules), left[0], new):
+        past, left = [*past, left[0]], left[1:]
+    entry = past[-1]
+    if len(past) == 1 and _is_read_already(state, entry, new):
+        return replace(passed(state, left), segment=_segment(entry, new)), ()
     if state.good is None and state.segment is not None:
         return passed(state, left), ()  # the given segment is younger than these
     opening = _opening(entry, state.good, new)
