@@ -18,8 +18,25 @@ from tallywell.reports.face import Face
 from tallywell.service.ledger_facts import Decoder, Reach, Stream, plan_on_record, reach_of, rules_of
 from tallywell.service.settings_noted import serials_read
 from tallywell.service.site import Point
+from tallywell.stated.content import EntryError
+from tallywell.stated.rereads import Reread, reread
 from tallywell.stated.told import Of, Told, told
 from tallywell.store.query import Reader
+
+
+def decoder_of(reader: Reader, point: Point, standing: Sequence[Entry]) -> Decoder:
+    """With the corrected maps that stand for the point; an entry that cannot be read is none."""
+    point_id = reader.point_id(point.name)
+    of_point = [one for one in standing if one.point == point_id and one.kind == "reread"]
+    return Decoder(partial(plan_on_record, reader), point, tuple(filter(None, map(_readable, of_point))))
+
+
+def _readable(entry: Entry) -> Reread | None:
+    try:
+        return reread(entry)
+    except EntryError:
+        return None
+
 
 Watch = Callable[[Iterable[LedgerFact]], Iterable[LedgerFact]]
 
@@ -40,11 +57,10 @@ def followed(
 ) -> Followed:
     """`standing`: the entries in force. `watch` sees the facts of the record as they pass."""
     face, _ = face_of(point)
-    point_id, find = reader.point_id(point.name), partial(plan_on_record, reader)
+    point_id, decoder = reader.point_id(point.name), decoder_of(reader, point, standing)
     if point_id is None:
-        return Followed(Told(), (), Decoder(find, point), None, iter(()))
+        return Followed(Told(), (), decoder, None, iter(()))
     said = told(standing, Of(point_id, point.name, face, books_of(point).scale))
-    decoder = Decoder(find, point, tuple(said.rereads))
     changes, rules = changes_of(said.installed, serials_read(reader, point)), rules_of(point)
     stream = Stream(reader, decoder, point_id, rules, reach, changes)
     state = begin(rules, changes, seasons=said.seasons, settled=tuple(said.settled))

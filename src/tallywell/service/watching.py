@@ -6,7 +6,6 @@ was reset, changed or frozen while the program was not running is noticed at the
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
-from functools import partial
 from itertools import islice
 
 from tallywell.ledger.agreement import Agreement
@@ -18,9 +17,11 @@ from tallywell.readings.clocks import When
 from tallywell.readings.facts import Poll
 from tallywell.readings.quantities import Missed, Reading
 from tallywell.reports.dates import duration
-from tallywell.service.ledger_facts import Decoder, PlanInForce, plan_in_force, plan_on_record, rules_of
+from tallywell.service.following import decoder_of
+from tallywell.service.ledger_facts import Decoder, PlanInForce, plan_in_force, rules_of
 from tallywell.service.rows import PointKeys
 from tallywell.service.site import Point
+from tallywell.stated.content import in_force
 from tallywell.store.query import Reader
 
 REACH = 300  # polls looked back at when the daemon starts
@@ -175,7 +176,7 @@ def _from_record(reader: Reader, point: Point, boot_id: str) -> Watching:
 
 def _last_facts(reader: Reader, point: Point, point_id: int, boot_id: str) -> tuple[tuple[Reading | Missed, ...], int]:
     """In order, back to readings that fit one another and do not stand; and the number of the present boot."""
-    decoder, rules = Decoder(partial(plan_on_record, reader), point), rules_of(point)
+    decoder, rules = decoder_of(reader, point, in_force(reader.entries())), rules_of(point)
     found: list[Reading | Missed] = []
     good: tuple[Reading, ...] = ()
     boot, newest = 0, True
