@@ -47,11 +47,17 @@ def content_of(make: Callable[[], Content]) -> Content:
 
 
 def stated(options: argparse.Namespace, loaded: Loaded, site: Site, point: Point, content: Content) -> Statement:
-    """The statement that the command is for, with what it corrects and why."""
+    """The statement that the command is for, about the time given."""
+    return stated_about(options, loaded, point.name, instant(site, options.at) or now_ms(), content)
+
+
+def stated_about(
+    options: argparse.Namespace, loaded: Loaded, point: str | None, about_ms: int, content: Content
+) -> Statement:
+    """With what it corrects and why."""
     replaces, because = corrected(options, loaded)
     kept = dict(content) if because is None else dict(content) | {"replaced_because": because}
-    about = instant(site, options.at) or now_ms()
-    return Statement(options.kind, point.name, about, author(options), kept, replaces)
+    return Statement(options.kind, point, about_ms, author(options), kept, replaces)
 
 
 def corrected(options: argparse.Namespace, loaded: Loaded) -> tuple[str | None, str | None]:

@@ -59,10 +59,8 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     from tallywell.commandline.asking import Asking, one_of
-    from tallywell.commandline.entry import content_of, corrected, entered, opened
-    from tallywell.commandline.site import author
+    from tallywell.commandline.entry import content_of, entered, opened, stated_about
     from tallywell.readings.statements import Standing
-    from tallywell.service.entering import Statement
     from tallywell.stated.estimates import estimate_content, reckoned
 
     loaded, site, point = opened(options)
@@ -74,13 +72,12 @@ def run(options: argparse.Namespace) -> int:
     standing = Standing(asking.need(given, flags, what, one_of(*words)))
     inputs = _inputs(options, asking, loaded, point, span)
     because = asking.need(options.because, "--because", "why an estimate is needed")
-    content = dict(content_of(lambda: estimate_content(span, standing, inputs, because)))
-    replaces, why = corrected(options, loaded)
-    content |= {} if why is None else {"replaced_because": why}
+    content = content_of(lambda: estimate_content(span, standing, inputs, because))
+    statement = stated_about(options, loaded, point.name, span.begin_ms, content)
     if standing is Standing.INSTEAD:
-        _overlaps_none(loaded, site, point, span, replaces)
+        _overlaps_none(loaded, site, point, span, statement.replaces)
     print(f"{point.name}: {reckoned(inputs).sum}, {standing.value} the metered volume")
-    return entered(loaded, site, Statement("estimate", point.name, span.begin_ms, author(options), content, replaces))
+    return entered(loaded, site, statement)
 
 
 def _span(site: "Site", asking: "Asking", options: argparse.Namespace) -> "Span":

@@ -22,10 +22,9 @@ def run(options: argparse.Namespace) -> int:
     from datetime import timedelta
 
     from tallywell.commandline.asking import Asking
-    from tallywell.commandline.entry import content_of, corrected, entered, opened
-    from tallywell.commandline.site import author, day_of
+    from tallywell.commandline.entry import content_of, entered, opened, stated_about
+    from tallywell.commandline.site import day_of
     from tallywell.ledger.periods import midnight_ms
-    from tallywell.service.entering import Statement
     from tallywell.stated.notes import out_of_use_content
 
     loaded, site, point = opened(options)
@@ -35,7 +34,5 @@ def run(options: argparse.Namespace) -> int:
     because = asking.need(options.because, "--because", "why nothing is pumped")
     begin_ms = midnight_ms(first, site.zone)
     end_ms = None if last is None else midnight_ms(day_of(last) + timedelta(days=1), site.zone)
-    content = dict(content_of(lambda: out_of_use_content(begin_ms, end_ms, because)))
-    replaces, why = corrected(options, loaded)
-    content |= {} if why is None else {"replaced_because": why}
-    return entered(loaded, site, Statement("out-of-use", point.name, begin_ms, author(options), content, replaces))
+    content = content_of(lambda: out_of_use_content(begin_ms, end_ms, because))
+    return entered(loaded, site, stated_about(options, loaded, point.name, begin_ms, content))

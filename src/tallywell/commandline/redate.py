@@ -14,6 +14,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     from tallywell.commandline.site import author_argument, replacing_arguments, site_argument
 
     site_argument(parser)
+    parser.set_defaults(kind="redate")
     parser.add_argument("--from", dest="first", metavar="TIME", help="the first wrong date, as the record has it now")
     parser.add_argument("--to", dest="last", metavar="TIME", help="the last one")
     parser.add_argument(
@@ -28,9 +29,8 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     from tallywell.commandline.asking import Asking
-    from tallywell.commandline.entry import content_of, corrected, entered
-    from tallywell.commandline.site import author, called_wrongly, instant, sound_site
-    from tallywell.service.entering import Statement
+    from tallywell.commandline.entry import content_of, entered, stated_about
+    from tallywell.commandline.site import called_wrongly, instant, sound_site
     from tallywell.service.local_time import shown
     from tallywell.stated.clock import redate_content
     from tallywell.store.database import RecordFolder
@@ -51,11 +51,9 @@ def run(options: argparse.Namespace) -> int:
         within_ms = _span_ms(options.within)
     except ValueError as wrong:
         raise called_wrongly(f"--within: {wrong}") from None
-    content = dict(content_of(lambda: redate_content((begin, end), shift_ms, within_ms, because)))
-    replaces, why = corrected(options, loaded)
-    content |= {} if why is None else {"replaced_because": why}
+    content = content_of(lambda: redate_content((begin, end), shift_ms, within_ms, because))
     print(f"rows {begin} to {end}: {shown(first, site.zone)} becomes {shown(first + shift_ms, site.zone)}")
-    return entered(loaded, site, Statement("redate", None, first, author(options), content, replaces))
+    return entered(loaded, site, stated_about(options, loaded, None, first, content))
 
 
 def _of_one_start(boots: "list[tuple[int, int, int]]", options: argparse.Namespace) -> tuple[int, int]:

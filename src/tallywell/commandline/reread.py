@@ -27,6 +27,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     from tallywell.commandline.site import author_argument, replacing_arguments, site_argument
 
     site_argument(parser)
+    parser.set_defaults(kind="reread")
     parser.add_argument("point", metavar="POINT", help="the point")
     parser.add_argument("--map", metavar="MAP", type=Path, required=True, help="the corrected map (YAML)")
     parser.add_argument("--from", dest="first", metavar="TIME", help="from when (default: the point's first poll)")
@@ -41,10 +42,9 @@ def run(options: argparse.Namespace) -> int:
     from dataclasses import replace
 
     from tallywell.commandline.asking import Asking
-    from tallywell.commandline.entry import content_of, corrected, entered, opened
+    from tallywell.commandline.entry import content_of, corrected, entered, opened, stated_about
     from tallywell.commandline.map_file import sound_map
-    from tallywell.commandline.site import author, called_wrongly, instant
-    from tallywell.service.entering import Statement
+    from tallywell.commandline.site import called_wrongly, instant
     from tallywell.service.rereading import candidate, effect
     from tallywell.stated.rereads import reread_content
     from tallywell.store.database import RecordFolder
@@ -56,7 +56,7 @@ def run(options: argparse.Namespace) -> int:
         raise called_wrongly(f"{options.map}: it has no total for the books")
     if not loaded.record.exists():
         raise called_wrongly(f"{point.name} was never polled; there is no history to read again")
-    replaces, why = corrected(options, loaded)
+    replaces, _ = corrected(options, loaded)
     span = instant(site, _moment(options.first)), instant(site, _moment(options.last))
     with Reader(RecordFolder(loaded.record)) as reader:
         found = candidate(reader, point, span, kept.kept, map_.name)
@@ -67,9 +67,8 @@ def run(options: argparse.Namespace) -> int:
         print("nothing is changed; with --enter and --because it is put on record")
         return 0
     because = Asking().need(options.because, "--because", "what was wrong with the map that was in force")
-    content = dict(content_of(lambda: reread_content(replace(found, because=because))))
-    content |= {} if why is None else {"replaced_because": why}
-    return entered(loaded, site, Statement("reread", point.name, found.from_ms, author(options), content, replaces))
+    content = content_of(lambda: reread_content(replace(found, because=because)))
+    return entered(loaded, site, stated_about(options, loaded, point.name, found.from_ms, content))
 
 
 def _moment(text: str | None) -> str | None:
