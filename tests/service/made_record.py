@@ -73,6 +73,7 @@ class MadeRecord:
     anchored_ms: int = 0
     after: str = "first"
     undated: bool = False
+    settings: dict[str, int] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         self.folder.create()
@@ -100,6 +101,7 @@ class MadeRecord:
             "file": "quail.yaml",
             "site": hashlib.sha256(self.site.encode()).hexdigest(),
             "maps": sha256,
+            "settings": dict(self.settings),
         }
         self.event(at_ms, "accepted", content)
 
@@ -109,6 +111,7 @@ class MadeRecord:
 
     def noted(self, at_ms: int, serial: str, point: str = "north-discharge") -> None:
         """The meter gave its serial number when its settings were read."""
+        self.settings[point] = self.writer.next_seq()
         value = {"setting": "serial", "shown": serial, "raw": serial.encode().hex()}
         self.event(at_ms, "settings", {"point": point, "values": {"serial": value}})
 

@@ -61,11 +61,27 @@ def noted_settings(reader: Reader, point: Point) -> tuple[Known, int] | None:
 
 
 def serials_read(reader: Reader, point: Point) -> tuple[SerialRead, ...]:
-    """The serial numbers that the point's meter gave, each time that any of its settings read otherwise."""
-    found: list[SerialRead] = []
-    for event, when in reader.events_named(NOTED):
-        name, known = known_of(event.content)
-        serials = tuple((quantity, one.shown) for quantity, one in known.items() if one.setting in SERIALS)
-        if name == point.name and serials:
-            found.append(SerialRead(event.seq, when, serials))
-    return tuple(found)
+    """The serial numbers that the point's meter gave, each time that any of its settings read otherwise.
+
+    Found from one to the one before by what each start of a writer puts into the event `accepted`: so it costs what
+    changed, however long the record is.
+    """
+    found: list[Event] = []
+    below: int | None = None
+    while (accepted := reader.last_accepted(below)) is not None:
+        since = reader.events_back(below, accepted.seq)
+        found += [event for event in since if event.name == NOTED and known_of(event.content)[0] == point.name]
+        seq = json.loads(accepted.content).get("settings", {}).get(point.name)
+        before = None if seq is None else reader.event(seq)
+        if before is None:
+            break
+        found.append(before)
+        below = before.seq
+    read = (_serial_read(reader, event) for event in reversed(found))
+    return tuple(one for one in read if one.serials)
+
+
+def _serial_read(reader: Reader, event: Event) -> SerialRead:
+    _, known = known_of(event.content)
+    serials = tuple((quantity, one.shown) for quantity, one in known.items() if one.setting in SERIALS)
+    return SerialRead(event.seq, reader.when(event), serials)

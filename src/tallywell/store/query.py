@@ -383,12 +383,6 @@ class Reader:
                 event = Event(*row)
                 yield event, self.when(event)
 
-    def events_named(self, name: str) -> Iterator[tuple[Event, When]]:
-        """All of that name, of the whole record, in order of seq: for what is seldom noted."""
-        for row in self._rows(select("event", "name = ? ORDER BY seq"), name):
-            event = Event(*row)
-            yield event, self.when(event)
-
     def event(self, seq: int) -> Event | None:
         row = self._row(select("event", "seq = ?"), seq)
         return Event(*row) if row else None
