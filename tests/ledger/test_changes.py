@@ -198,8 +198,9 @@ def test_a_change_out_noted_an_hour_late_counts_nothing_twice(intervals: Interva
         01:00 212
         01:15 312
         01:30 412
+        01:45 512
     """,
         installed=(changed("01:20", 12),),
     )
-    assert sum(one.posted for one in found if one.begin_ms >= at_ms("00:30")) == 400
+    assert sum(one.posted for one in found if one.begin_ms >= at_ms("00:30")) == 500
     assert [one.segment.id for one in found][-2:] == ["seq 3", "new"]

@@ -74,7 +74,7 @@ MUTANTS = [
         "if Flag.GAP not in found.flags or not",
         ("power lost and counting",),
     ),
-    Mutant("power", "doubt.py", "UNCLEAN_END in inside.cause or any(", "any(", ("power lost and not counting",)),
+    Mutant("power", "inside.py", "UNCLEAN_END in self.cause or any(", "any(", ("power lost and not counting",)),
     Mutant(
         "power",
         "doubt.py",

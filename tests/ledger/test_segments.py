@@ -1,5 +1,6 @@
 """What entries and serial numbers that were read back say of a point's segments."""
 
+from tallywell.ledger.doubt import BY_HAND_MS
 from tallywell.ledger.segments import changes_of, same_serial
 from tallywell.readings.clocks import When
 from tallywell.readings.quantities import Change, Installed, SerialRead
@@ -41,9 +42,25 @@ def test_an_entry_in_between_explains_it() -> None:
 
 
 def test_a_later_entry_ends_what_is_withheld() -> None:
-    entries = [entry(1, "A-1"), entry(12, "B-2", Change.CHANGED)]
-    reads = [read(5, "A-1"), read(9, "B-2"), read(20, "C-3")]
-    assert told(entries, reads) == [("entry-1", False), ("seq 9", True), ("entry-12", False), ("seq 20", True)]
+    late = 10 + BY_HAND_MS
+    entries = [entry(1, "A-1"), entry(late, "B-2", Change.CHANGED)]
+    reads = [read(5, "A-1"), read(9, "B-2"), read(20, "C-3", at=late + 1)]
+    assert told(entries, reads) == [("entry-1", False), ("seq 9", True), (f"entry-{late}", False), ("seq 20", True)]
+
+
+def test_an_entry_by_a_slow_watch_explains_the_serial_number_read_before_it() -> None:
+    """But one that lies as near behind the old meter's own serial number is not used up by it."""
+    entries = [entry(1, "A-1"), entry(9 + BY_HAND_MS, "B-2", Change.CHANGED)]
+    assert told(entries, [read(5, "A-1"), read(9, "B-2")]) == [("entry-1", False), (entries[1].uuid, False)]
+    late = [read(5, "A-1"), read(9, "A-1"), read(12 + BY_HAND_MS, "B-2", at=12 + BY_HAND_MS)]
+    assert told(entries, late) == [("entry-1", False), (entries[1].uuid, False)]
+
+
+def test_a_read_without_a_date_is_explained_by_what_came_before_the_next_dated_one() -> None:
+    entries = [entry(1, "A-1"), entry(7, "B-2", Change.CHANGED)]
+    undated = SerialRead(8, When(2, 8, None, 0), (("serial_number", "B-2"),))
+    for reads in ([read(5, "A-1"), undated], [read(5, "A-1"), undated, read(9, "B-2")]):
+        assert told(entries, reads) == [("entry-1", False), ("entry-7", False)]
 
 
 def test_a_plate_with_another_number_than_the_register_stands() -> None:

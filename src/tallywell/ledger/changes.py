@@ -13,6 +13,7 @@ from tallywell.ledger.inside import NOTHING
 from tallywell.ledger.intervals import Flag, Interval, Kind, Segment, utc_ms
 from tallywell.ledger.judge import FINAL_COUNT_BOOT, FIRST_COUNT_BOOT, NO_FLAGS, ONLY_GAP, allowed, explain, is_gap
 from tallywell.ledger.posting import post
+from tallywell.ledger.season import explained_over
 from tallywell.ledger.state import (
     NO_COUNT,
     State,
@@ -29,6 +30,7 @@ from tallywell.readings.quantities import Change, Installed, Reading, Scale
 from tallywell.readings.total import Total
 
 _ENDS_AS = {Change.RESET: Kind.RESET}
+_PUT_IN = frozenset({Change.INSTALLED, Change.MOVED_HERE})
 
 
 def is_due(entry: Installed, new: Reading) -> bool:
@@ -49,15 +51,16 @@ def change_due(state: State, new: Reading) -> bool:
 
 
 def _not_yet(state: State, entry: Installed, new: Reading) -> bool:
-    """The old meter still answers: its readings go on, and the new one's first count does not lead here."""
+    """The old meter still answers: its readings go on, and the new one's first count leads here less likely."""
     if entry.after_seq is not None or state.good is None or state.waiting:
         return False
     if utc_ms(new) - entry.about_ms > BY_HAND_MS or not _goes_on(state, new) or _beyond_final(entry, new):
         return False
-    if entry.change is Change.REMOVED:
-        return True
     opening = _opening(entry, state.good, new)
-    return opening is not None and explain(state.rules, opening, opening.total, new) is None
+    if entry.change is Change.REMOVED or opening is None:
+        return entry.change is Change.REMOVED
+    leads = explain(state.rules, opening, opening.total, new)
+    return leads is None or leads.posted > new.total.count - state.book.count
 
 
 def _beyond_final(entry: Installed, new: Reading) -> bool:
@@ -77,47 +80,58 @@ def _goes_on(state: State, new: Reading) -> bool:
 
 
 def _already(state: State, entry: Installed, new: Reading) -> bool:
-    """The new meter already answers: its own first count leads here, and no readings of another one do."""
+    """The new meter already answers: its own first count leads here, and no readings of another one go on to here."""
     if entry.after_seq is not None or entry.about_ms - utc_ms(new) > BY_HAND_MS:
         return False
     opening = _opening(entry, state.good, new)
     if opening is None or explain(state.rules, opening, opening.total, new) is None:
         return False
     if state.good is None:
-        return True
-    return state.good.scale == new.scale and explain(state.rules, state.good, state.book, new) is None
+        return entry.change in _PUT_IN
+    return state.good.scale == new.scale and not _goes_on(state, new)
 
 
 def _is_read_already(state: State, entry: Installed, new: Reading) -> bool:
     """The entry comes behind readings of its own meter, which nobody had confirmed: it confirms them, and its first
-    count lies before them.
+    count lies before them. A meter that was put in takes the place of none; one that was exchanged is known by the
+    break before its readings, and by polls that are no gap apart.
     """
-    segment = state.segment
-    if segment is None or segment.confirmed or segment.withheld or state.waiting or not _goes_on(state, new):
+    segment, good = state.segment, state.good
+    if segment is None or good is None or segment.confirmed or segment.withheld or state.waiting or state.rules.net:
+        return False
+    broke = entry.change is Change.CHANGED and segment.entered and not is_gap(state.rules, good, new)
+    if not (entry.change in _PUT_IN or broke) or not _goes_on(state, new):
         return False
     opening = _opening(entry, None, new)
-    return opening is not None and state.good is not None and opening.total.count <= state.good.total.count
+    return opening is not None and opening.total.count <= good.total.count
 
 
 def change(state: State, new: Reading) -> Stepped:
-    """The change in force at `new` begins; those before it that no reading saw are passed over."""
+    """The changes in force at `new` begin, one after another, also those that no reading saw."""
     installed = state.told.installed
     past = [entry for entry in installed if is_due(entry, new)] or [installed[0]]
     left = installed[len(past) :]
     if past[-1].change is Change.REMOVED and left and _already(State(state.rules), left[0], new):
         past, left = [*past, left[0]], left[1:]
-    entry = past[-1]
-    if len(past) == 1 and _is_read_already(state, entry, new):
-        return replace(passed(state, left), segment=_segment(entry, new)), ()
+    if len(past) == 1 and _is_read_already(state, past[0], new):
+        return replace(passed(state, left), segment=_segment(past[0], new)), ()
     if state.good is None and state.segment is not None:
         return passed(state, left), ()  # the given segment is younger than these
+    said: Stepped = passed(state, left), ()
+    rest = all_inside(state).rest()
+    for entry in past:
+        then, more = _one(said[0], entry, new)
+        said = replace(then, inside=rest), said[1] + more
+    return said
+
+
+def _one(state: State, entry: Installed, new: Reading) -> Stepped:
     opening = _opening(entry, state.good, new)
     ended: tuple[Interval, ...] = ()
     if state.good is not None:
-        state, ended = _close(state, past[0], (opening, new), entry)
-    segment = _segment(entry, new)
+        state, ended = _close(state, entry, opening, new)
     book = opening.total if opening else NO_COUNT
-    return State(state.rules, replace(state.told, installed=left), segment, opening, book, inside=state.inside), ended
+    return State(state.rules, state.told, _segment(entry, new), opening, book), ended
 
 
 def _segment(entry: Installed, new: Reading) -> Segment:
@@ -126,30 +140,32 @@ def _segment(entry: Installed, new: Reading) -> Segment:
     return Segment(entry.uuid, confirmed=not entry.withheld, serial=entry.serial, withheld=entry.withheld)
 
 
-def _close(state: State, first: Installed, then: tuple[Reading | None, Reading], entry: Installed) -> Stepped:
+def _close(state: State, entry: Installed, first: Reading | None, new: Reading) -> Stepped:
     """The old meter up to its final count, where that follows; then the step to the new one, which posts nothing.
 
-    `then`: the new one's first count, and the first reading after the change, before which it lies surely.
+    `first`: the new one's first count; `new`: the first reading after the change, before which it lies surely.
     """
-    opening, good = then[0] or then[1], state.good
+    opening, good = first or new, state.good
     assert good is not None
-    state, metered = _to_final(state, first, utc_ms(opening))
+    state, metered = _to_final(state, entry, utc_ms(opening))
     flags = NO_FLAGS
     if entry.change is Change.SERIAL:
         flags = frozenset({Flag.OTHER_SERIAL})
     elif opening.when.boot != FIRST_COUNT_BOOT and entry.change is not Change.REMOVED:
         flags = frozenset({Flag.FIRST_COUNT_UNKNOWN})
     state, ended = end(state, opening, _ENDS_AS.get(entry.change, Kind.CHANGE_OUT), flags)
-    last, room = ended[-1], allowed(state.rules, good, then[1])
-    narrowed = replace(last, low=max(last.low, -room), high=min(last.high, room))
-    return state, (*metered, *ended[:-1], narrowed)
+    last, room = ended[-1], allowed(state.rules, good, new)
+    low, high = max(last.low, -room), min(last.high, room)
+    if entry.change is Change.RESET:  # when it was, is only known to lie between two readings
+        low, high = (-room if state.rules.net else 0), room
+    return state, (*metered, *ended[:-1], replace(last, low=low, high=high))
 
 
 def _to_final(state: State, entry: Installed, until_ms: int) -> Stepped:
     final = _final(state, entry, until_ms)
     if final is None or state.good is None:
         return state, ()
-    found = explain(state.rules, state.good, state.book, final)
+    found = explained_over(state, final)
     if found is None:
         flags = state.inside.flags | {Flag.FINAL_UNFIT}
         return replace(state, inside=replace(state.inside, flags=flags)), ()
@@ -177,7 +193,7 @@ def _opening(entry: Installed, good: Reading | None, new: Reading) -> Reading | 
     if total is None or total.count > new.scale.capacity:
         return None
     earliest = entry.about_ms if good is None else max(entry.about_ms, utc_ms(good) + 1)
-    at = earliest if earliest <= utc_ms(new) else utc_ms(new) - 1
+    at = min(earliest, utc_ms(new) - 1)
     return Reading(0, When(FIRST_COUNT_BOOT, 0, at, BY_HAND_MS), total, new.scale)
 
 

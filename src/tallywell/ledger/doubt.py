@@ -22,8 +22,7 @@ from tallywell.ledger.inside import Flowed, Inside
 from tallywell.ledger.intervals import Flag, Kind, utc_ms
 from tallywell.ledger.judge import CHANCE, Explained, allowed, elapsed_ms, gap_limit_ms
 from tallywell.ledger.rules import Rules
-from tallywell.readings.faults import Fault
-from tallywell.readings.quantities import UNCLEAN_END, HandReading, Reading, Scale, Settled
+from tallywell.readings.quantities import HandReading, Reading, Scale, Settled
 from tallywell.readings.total import Total
 
 BY_HAND_MS = 15 * 60_000  # how far off the time may be that a person notes
@@ -75,15 +74,17 @@ def _gone_round(asked: Asked, found: Explained, rounds: int) -> Explained:
     new, book, shift = asked.new.total, asked.book, rounds * asked.new.scale.capacity
     flags = (found.flags - UNSETTLED) | {Flag.SETTLED}
     kind = Kind.ACROSS_GAP if Flag.GAP in flags else Kind.METERED
+    kind = Kind.SHUT_DOWN if Flag.SEASON_INSIDE in flags else kind
     posted, low, high = max(0, asked.after(rounds)), max(0, new.low - book.high + shift), new.high - book.low + shift
     return Explained(kind, found.book, posted, low, max(posted, high), rounds, flags)
 
 
 def _answered(asked: Asked) -> int | None:
-    """What a person stated of a moment inside; the last word holds. A count cannot have fallen."""
+    """What a person stated of a moment inside; the last word holds, if the pipe can have passed so much."""
     begin, end = utc_ms(asked.old), utc_ms(asked.new)
     said = [one.rollovers for one in asked.settled if begin < one.about_ms <= end]
-    return said[-1] if said and asked.after(said[-1]) >= 0 else None
+    most = allowed(asked.rules, asked.old, asked.new)
+    return said[-1] if said and 0 <= asked.after(said[-1]) <= most else None
 
 
 def _by_hand(asked: Asked) -> int | None:
@@ -154,16 +155,12 @@ def _at(reading: Reading) -> Flowed | None:
 
 
 def _unpowered(asked: Asked, found: Explained) -> Explained:
-    if Flag.GAP not in found.flags or not asked.rules.may_stop_unpowered or not _maybe_unpowered(asked.inside):
+    if Flag.GAP not in found.flags or not asked.rules.may_stop_unpowered or not asked.inside.maybe_unpowered:
         return found
-    high = max(found.high, allowed(asked.rules, asked.old, asked.new))
+    room = allowed(asked.rules, asked.old, asked.new)
+    low, high = min(found.low, -room) if asked.rules.net else found.low, max(found.high, room)
     kind = found.kind if found.kind in KEPT else Kind.LOWER_BOUND
-    return replace(found, kind=kind, high=high, flags=found.flags | {Flag.POWER_UNSURE})
-
-
-def _maybe_unpowered(inside: Inside) -> bool:
-    """Nothing else is a sign of it: where the line or the program was away, the meter may well have had power."""
-    return UNCLEAN_END in inside.cause or any(fault == Fault.NO_ANSWER for fault, _ in inside.missed)
+    return replace(found, kind=kind, low=low, high=high, flags=found.flags | {Flag.POWER_UNSURE})
 
 
 def _by_status(asked: Asked, found: Explained) -> Explained:
@@ -171,9 +168,12 @@ def _by_status(asked: Asked, found: Explained) -> Explained:
     suspect = any(one.suspect for one in ends)
     if not suspect and not any(one.not_counting for one in ends):
         return found
-    room = allowed(asked.rules, *ends)
-    high = found.high if _pump_stood(asked) else max(found.high, room)
-    low = found.low if not suspect else -room if asked.rules.net else 0
+    low, high = found.low, found.high
+    if suspect:  # what it counted may be no water at all
+        low, high = min(low, 0), max(high, 0)
+    if not _pump_stood(asked):
+        room = allowed(asked.rules, *ends)
+        low, high = min(low, -room) if asked.rules.net else low, max(high, room)
     kept = found.kind in (*KEPT, Kind.LOWER_BOUND)
     named = Kind.NOT_COUNTING if any(one.not_counting for one in ends) else Kind.SUSPECT
     return replace(found, kind=found.kind if kept else named, low=low, high=high)

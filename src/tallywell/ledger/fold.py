@@ -35,7 +35,7 @@ from tallywell.ledger.intervals import Flag, Interval, Kind, Segment
 from tallywell.ledger.judge import Explained, allowed, explain, fit_together, is_gap
 from tallywell.ledger.posting import post, still_frozen
 from tallywell.ledger.rules import Rules
-from tallywell.ledger.season import over_season, shut_down
+from tallywell.ledger.season import explained_over, over_season
 from tallywell.ledger.state import (
     State,
     Stepped,
@@ -85,10 +85,8 @@ def begin(
 
 def step(state: State, fact: Fact) -> Stepped:
     """One fact further. Facts come by seq; hand readings before the first reading dated at or after them."""
-    if isinstance(fact, HandReading):
-        return replace(state, inside=state.inside + of_fact(fact)), ()
     if not isinstance(fact, Reading):
-        return state if shut_down(state, fact) else replace(state, inside=state.inside + of_fact(fact)), ()
+        return replace(state, inside=state.inside + of_fact(fact)), ()
     if fact.when.utc_ms is None:
         return replace(state, inside=state.inside + UNDATED), ()
     if abs(fact.total.count) > fact.scale.capacity:
@@ -139,7 +137,7 @@ def _decide(state: State, new: Reading) -> Stepped:
     """A reading after one or two that did not fit the last good one."""
     last = state.waiting[-1].reading
     assert state.good is not None
-    again = explain(state.rules, state.good, state.book, new)
+    again = explained_over(state, new)
     follows = explain(state.rules, last, last.total, new)
     if again and _likelier(state, again, follows):
         return _return(state, new, again, reset_fits=follows is not None and is_gap(state.rules, last, new))
@@ -208,8 +206,9 @@ def _break(state: State) -> Stepped:
     """The waiting readings fit one another: a new segment begins at the first of them."""
     kind = _broken(state)
     first, *rest = state.waiting
+    segment = unconfirmed(first.reading, state.segment)
     state, ended = end(replace(state, waiting=(), inside=first.inside), first.reading, kind)
-    return _reread(opened_by(state, first.reading, unconfirmed(first.reading)), tuple(rest), ended)
+    return _reread(opened_by(state, first.reading, segment), tuple(rest), ended)
 
 
 def _broken(state: State) -> Kind:
@@ -225,5 +224,6 @@ def _broken(state: State) -> Kind:
 
 def _rescaled(state: State, new: Reading) -> Stepped:
     """A count of another volume is another map's: it ends the segment at once."""
+    segment = unconfirmed(new, state.segment)
     state, intervals = end(state, new, Kind.SCALE_CHANGED, frozenset({Flag.SCALE_CHANGED}))
-    return opened_by(state, new, unconfirmed(new)), intervals
+    return opened_by(state, new, segment), intervals

@@ -6,7 +6,8 @@ from fractions import Fraction
 from tallywell.ledger.intervals import Flag, Interval, joined
 from tallywell.ledger.suspect import FROZEN
 from tallywell.readings.clocks import When
-from tallywell.readings.quantities import Cause, HandReading, Happened, Missed
+from tallywell.readings.faults import Fault
+from tallywell.readings.quantities import UNCLEAN_END, Cause, HandReading, Happened, Missed
 
 # What a glitch, a frozen stretch or an undated reading leaves in the interval around it.
 KEPT_FLAGS = frozenset({Flag.UNDATED_INSIDE, Flag.GLITCH_INSIDE, Flag.FROZEN})
@@ -46,13 +47,16 @@ NEVER_MS = 10**15  # between two boots nobody read a flow rate
 
 @dataclass(frozen=True, slots=True)
 class Inside:
-    """`missed`: polls by fault. `cause`: what happened. `hand`: hand readings. `flowed`: what the flow rate says."""
+    """`missed`: polls by fault. `cause`: what happened. `hand`: hand readings. `flowed`: what the flow rate says.
+    `silent`: the meter may have been without power, by what is told of the stretch before.
+    """
 
     missed: tuple[tuple[str, int], ...] = ()
     cause: tuple[Cause, ...] = ()
     flags: frozenset[Flag] = frozenset()
     hand: tuple[HandReading, ...] = ()
     flowed: Flowed | None = None
+    silent: bool = False
 
     def __add__(self, other: "Inside") -> "Inside":
         missed = dict(self.missed)
@@ -64,7 +68,17 @@ class Inside:
             self.flags | other.flags,
             self.hand + other.hand,
             self.flowed + other.flowed if self.flowed and other.flowed else self.flowed or other.flowed,
+            self.silent or other.silent,
         )
+
+    @property
+    def maybe_unpowered(self) -> bool:
+        """Nothing else is a sign of it: where the line or the program was away, the meter may well have had power."""
+        return self.silent or UNCLEAN_END in self.cause or any(fault == Fault.NO_ANSWER for fault, _ in self.missed)
+
+    def rest(self) -> "Inside":
+        """What still holds behind a stated count in the middle: nobody knows on which side of it the silence lay."""
+        return Inside(flags=self.flags & {Flag.UNDATED_INSIDE}, silent=self.maybe_unpowered)
 
 
 NOTHING = Inside()

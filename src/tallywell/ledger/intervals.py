@@ -73,6 +73,7 @@ class Flag(StrEnum):
     BEYOND_CAPACITY = "count beyond the totalizer's capacity"
     RESET_FITS = "a reset fits as well"
     SETTLED = "settled by a person, a hand reading or the flow rate"
+    SEASON_INSIDE = "shut down for a season inside"
     REVERSE = "water ran back"
     OTHER_SERIAL = "the meter gives another serial number"
     FINAL_UNFIT = "the final count does not follow from the last reading"
@@ -156,7 +157,7 @@ class Interval:
     @property
     def divides(self) -> bool:
         """Whether its counts may be divided at an edge inside it. Else they belong to neither side: unallocated."""
-        return self.kind is not Kind.SHUT_DOWN and Flag.UNDATED_INSIDE not in self.flags
+        return self.kind is not Kind.SHUT_DOWN and not self.flags & {Flag.UNDATED_INSIDE, Flag.SEASON_INSIDE}
 
     @property
     def plain(self) -> bool:

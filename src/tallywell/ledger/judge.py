@@ -49,8 +49,8 @@ FIRST_COUNT_BOOT, FINAL_COUNT_BOOT, SEASON_BOOT = -1, -2, -3
 
 
 def elapsed_ms(old: Reading, new: Reading) -> int:
-    """By the boot clock within a boot, else by date."""
-    if old.when.boot == new.when.boot:
+    """By the boot clock within a boot of the record, else by date."""
+    if old.when.boot == new.when.boot >= 0:
         return new.when.boot_ms - old.when.boot_ms
     return utc_ms(new) - utc_ms(old)
 

@@ -8,31 +8,59 @@ is posted as it is and never divided over the winter.
 from dataclasses import replace
 
 from tallywell.ledger.doubt import BY_HAND_MS
+from tallywell.ledger.inside import NOTHING
 from tallywell.ledger.intervals import Flag, Kind, utc_ms
 from tallywell.ledger.judge import NO_FLAGS, ONLY_GAP, SEASON_BOOT, Explained, explain, gap_limit_ms, is_gap
 from tallywell.ledger.posting import post
-from tallywell.ledger.state import State, Stepped
+from tallywell.ledger.state import State, Stepped, Waiting
 from tallywell.readings.clocks import When
-from tallywell.readings.quantities import FaceCount, Happened, Missed, Reading, Scale, Season
+from tallywell.readings.quantities import FaceCount, Reading, Scale, Season
 
 NO_END_MS = 10**15
 
 
-def shut_down(state: State, fact: Missed | Happened) -> bool:
-    """Whether a fact lies in a season, where a missed poll tells nothing."""
-    at = fact.when.utc_ms
-    return at is not None and any(_begin(one) <= at < _end(one) for one in state.told.seasons)
-
-
 def over_season(state: State, new: Reading) -> Stepped | None:
     """`new` as the first reading after a season that lies between it and the last good one; None: no such season."""
+    seasons = _seasons(state, new)
+    if state.waiting or state.frozen or not seasons:
+        return None
+    stepwise = _stepwise(state, new, seasons)
+    if stepwise is not None:
+        return stepwise
+    found = _explained(state, new, seasons)
+    if found is None:
+        return replace(state, waiting=(Waiting(new, state.inside),), inside=NOTHING), ()
+    return post(_silenced(state, found), new, found)
+
+
+def explained_over(state: State, new: Reading) -> Explained | None:
+    """What `new` means after the last good reading, where a season may lie between."""
+    assert state.good is not None
+    seasons = _seasons(state, new)
+    return _explained(state, new, seasons) if seasons else explain(state.rules, state.good, state.book, new)
+
+
+def _seasons(state: State, new: Reading) -> list[Season]:
+    """Those that the silence before `new` reaches into. Where readings stand inside the season on both sides and the
+    total moved between them, its word is not kept, and the silence is a gap like any other.
+    """
     good = state.good
-    if good is None or state.waiting or state.frozen or not state.told.seasons or not is_gap(state.rules, good, new):
-        return None
-    seasons = [one for one in state.told.seasons if _inside(one, utc_ms(good), utc_ms(new))]
-    if not seasons:
-        return None
-    return _stepwise(state, new, seasons) or _at_once(state, new, seasons)
+    if good is None or not state.told.seasons or not is_gap(state.rules, good, new):
+        return []
+    begin, end = utc_ms(good), utc_ms(new)
+    moved = new.total.low > state.book.high or new.total.high < state.book.low
+    return [
+        one
+        for one in state.told.seasons
+        if one.begin_ms < end and _end(one) > begin and not (moved and one.begin_ms <= begin and end <= _end(one))
+    ]
+
+
+def _silenced(state: State, found: Explained) -> State:
+    """Polls missed and ends of the program while all is shut down are no sign of anything."""
+    if found.kind is not Kind.SHUT_DOWN or Flag.GAP in found.flags:
+        return state
+    return replace(state, inside=replace(state.inside, missed=(), cause=(), silent=False))
 
 
 def _stepwise(state: State, new: Reading, seasons: list[Season]) -> Stepped | None:
@@ -41,25 +69,21 @@ def _stepwise(state: State, new: Reading, seasons: list[Season]) -> Stepped | No
     if not stated:
         return None
     said: Stepped = state, ()
+    rest = state.inside.rest()
     for reading in (*stated, new):
         found = _explained(said[0], reading, seasons)
         if found is None or found.kind is Kind.QUESTION:
             return None
-        then, more = post(said[0], reading, found)
-        said = then, said[1] + more
+        then, more = post(_silenced(said[0], found), reading, found)
+        said = replace(then, inside=rest if reading is not new else then.inside), said[1] + more
     return said
-
-
-def _at_once(state: State, new: Reading, seasons: list[Season]) -> Stepped | None:
-    found = _explained(state, new, seasons)
-    return None if found is None else post(state, new, found)
 
 
 def _explained(state: State, new: Reading, seasons: list[Season]) -> Explained | None:
     good = state.good
     assert good is not None
     begin, end = utc_ms(good), utc_ms(new)
-    shut_ms = sum(max(0, min(end, _end(one)) - max(begin, _begin(one))) for one in seasons)
+    shut_ms = sum(max(0, min(end, _end(one)) - max(begin, one.begin_ms)) for one in seasons)
     if not shut_ms:
         return explain(state.rules, good, state.book, new)
     out_ms = max(0, end - begin - shut_ms)
@@ -69,10 +93,12 @@ def _explained(state: State, new: Reading, seasons: list[Season]) -> Explained |
 
 
 def _more(state: State, good: Reading, new: Reading) -> Explained | None:
-    """It rose by more than could flow outside the season: somebody pumped. The least that fits is what it counted."""
+    """It rose by more than could flow outside the season: somebody pumped. The least that fits is what it counted. A
+    total that fell was reset or replaced: no rollover goes with a season that was shut down.
+    """
     found = explain(state.rules, good, state.book, new)
-    if found is None or found.rollovers or found.kind is not Kind.QUESTION:
-        return found
+    if found is None or found.rollovers:
+        return None
     book, total = state.book, new.total
     low, high, flags = total.low - book.high, total.high - book.low, found.flags - {Flag.SEVERAL_ROUNDS}
     low = low if state.rules.net else max(0, low)
@@ -83,7 +109,9 @@ def _as_shut(state: State, found: Explained, out_ms: int) -> Explained:
     """Silence outside the season is a gap like any other; where that leaves several explanations, it is a question."""
     gap = ONLY_GAP if out_ms > gap_limit_ms(state.rules) else NO_FLAGS
     flags = found.flags - {Flag.GAP} | gap
-    return replace(found, kind=found.kind if found.kind is Kind.QUESTION else Kind.SHUT_DOWN, flags=flags)
+    if found.kind is Kind.QUESTION:
+        return replace(found, flags=flags | {Flag.SEASON_INSIDE})
+    return replace(found, kind=Kind.SHUT_DOWN, flags=flags)
 
 
 def _shown(season: Season, scale: Scale) -> tuple[Reading, ...]:
@@ -100,14 +128,6 @@ def _reading(at_ms: int, face: FaceCount, scale: Scale) -> Reading:
 def _between(state: State, stated: Reading, new: Reading) -> bool:
     assert state.good is not None
     return utc_ms(state.good) < utc_ms(stated) < utc_ms(new)
-
-
-def _inside(season: Season, begin_ms: int, end_ms: int) -> bool:
-    return _begin(season) < end_ms and _end(season) > begin_ms
-
-
-def _begin(season: Season) -> int:
-    return season.begin_ms
 
 
 def _end(season: Season) -> int:

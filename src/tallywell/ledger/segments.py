@@ -6,9 +6,10 @@ installation, a change-out) explains it. Where the first serial number since an 
 was entered, the entry stands, and a report says so: a plate may bear another number than a register.
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 
+from tallywell.ledger.doubt import BY_HAND_MS
 from tallywell.readings.quantities import Change, Installed, SerialRead
 
 _NEW_METER = frozenset({Change.INSTALLED, Change.CHANGED, Change.MOVED_HERE, Change.REMOVED})
@@ -29,14 +30,21 @@ def changes_of(installed: Iterable[Installed], read: Iterable[SerialRead]) -> tu
     """
     following = _Following()
     entries = sorted(installed, key=lambda entry: (entry.about_ms, entry.uuid))
-    for seen in sorted(read, key=lambda one: one.seq):
-        at = seen.when.utc_ms
-        while entries and at is not None and entries[0].about_ms <= at:
-            following.enter(entries.pop(0))
+    reads = sorted(read, key=lambda one: one.seq)
+    for at, seen in enumerate(reads):
+        until = _date_ms(reads[at:])
+        following.enter_until(entries, until)
+        if until is not None and following.others(seen):
+            following.enter_until(entries, until + BY_HAND_MS)  # a person's watch
         following.read(seen)
-    for entry in entries:
-        following.enter(entry)
+    following.enter_until(entries, None)
     return tuple(following.found)
+
+
+def _date_ms(reads: Sequence[SerialRead]) -> int | None:
+    """The date of the first of these, or of a boot without one that of the next; None: no later one is dated."""
+    dated = (one.when.utc_ms for one in reads)
+    return next((at for at in dated if at is not None), None)
 
 
 @dataclass(slots=True)
@@ -52,20 +60,28 @@ class _Following:
     entry: int | None = None
     open: bool = False
 
+    def enter_until(self, entries: list[Installed], until_ms: int | None) -> None:
+        """Take those that are dated up to then, or all, off the front of `entries`."""
+        while entries and (until_ms is None or entries[0].about_ms <= until_ms):
+            self.enter(entries.pop(0))
+
     def enter(self, entry: Installed) -> None:
         self.found.append(entry)
         if entry.change in _NEW_METER:
             self.entry, self.open = len(self.found) - 1, True
             self._recognise(self.known)
 
+    def others(self, seen: SerialRead) -> list[str]:
+        """The serial numbers that differ from those read before."""
+        known = self.known
+        return [now for name, now in seen.serials if name in known and not same_serial(now, known[name])]
+
     def read(self, seen: SerialRead) -> None:
-        now = dict(seen.serials)
-        other = [name for name in now if name in self.known and not same_serial(now[name], self.known[name])]
-        self.known |= now
-        explained = self.open
-        self._recognise(now, any_will_do=True)
-        if other and not explained:
-            self._changed(seen, now[other[0]])
+        others, explained = self.others(seen), self.open
+        self.known |= dict(seen.serials)
+        self._recognise(dict(seen.serials), any_will_do=True)
+        if others and not explained:
+            self._changed(seen, others[0])
 
     def _recognise(self, serials: dict[str, str], *, any_will_do: bool = False) -> None:
         """Close the entry with the serial number that it names, or with the first other one that came after it."""

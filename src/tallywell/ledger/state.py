@@ -86,8 +86,12 @@ def unentered(new: Reading) -> Segment:
     return Segment(f"seq {new.seq}", confirmed=False, entered=False)
 
 
-def unconfirmed(new: Reading) -> Segment:
-    return Segment(f"seq {new.seq}", confirmed=False)
+def unconfirmed(new: Reading, before: Segment | None = None) -> Segment:
+    """Counts that are withheld stay so, whatever the meter does, until an entry explains it."""
+    withheld = before is not None and before.withheld
+    return Segment(
+        f"seq {new.seq}", confirmed=False, serial=before.serial if before and withheld else None, withheld=withheld
+    )
 
 
 def opened_by(state: State, new: Reading, segment: Segment | None = None) -> State:

@@ -172,7 +172,7 @@ class Adding:
             self._gaps.append(Gap(one.begin_ms, one.end_ms, one.volume_m3, one.missed, one.cause, one))
         if one.rollovers and self._edges[0] < one.end_ms <= self._edges[-1]:
             self._rollovers.append(Rollover(one.end_ms, one.rollovers, one.scale.capacity, one))
-        if one.posted and not one.divides:
+        if one.posted and not one.divides and not one.segment.withheld:
             self._allocate(one)
 
     def _allocate(self, one: Interval) -> None:

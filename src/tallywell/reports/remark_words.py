@@ -23,6 +23,7 @@ FLAGS = {
     Flag.BEYOND_CAPACITY: "the total is beyond the capacity that the map states; correct its digits or capacity",
     Flag.RESET_FITS: "a reset would fit as well as a rollover",
     Flag.SETTLED: "",  # said with what settled it
+    Flag.SEASON_INSIDE: "a season shut down lies inside it, so that it is not divided at a midnight inside it",
     Flag.REVERSE: "water ran back through the meter",
     Flag.OTHER_SERIAL: "the meter gives another serial number, and no entry explains it",
     Flag.FINAL_UNFIT: "the final count that was entered does not follow from the last reading, so it is not used; "
