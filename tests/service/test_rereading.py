@@ -10,7 +10,7 @@ from tallywell.readings.units import GALLON
 from tallywell.reports.csv_layout import csv
 from tallywell.reports.text import text
 from tallywell.service.accepted import accepted_site
-from tallywell.service.rereading import candidate, effect
+from tallywell.service.rereading import NOT_ASKED, Effect, candidate, effect
 from tallywell.stated.content import EntryError
 from tallywell.stated.rereads import Reread, in_force_at, reread_content
 from tallywell.store.canonical import canonical
@@ -96,22 +96,62 @@ def test_the_last_word_holds_and_may_be_replaced(july: MadeRecord) -> None:
     assert gallons(july) == 31 * 96 * 7 * 10
 
 
+def seen(made: MadeRecord, of_: Reread) -> Effect:
+    with Reader(made.folder) as reader:
+        site = accepted_site(reader).site
+        return effect(reader, site, site.points[POINT], of_)
+
+
 def test_registers_that_were_never_asked_for_cannot_be_read(july: MadeRecord) -> None:
     found = of(july, ELSEWHERE)
-    with Reader(july.folder) as reader:
-        site = accepted_site(reader).site
-        shown = effect(reader, site, site.points[POINT], found)
+    shown = seen(july, found)
     assert shown.months[1].after_m3 is None
+    assert shown.unread == ((NOT_ASKED, shown.polls),)
+    assert shown.first[0][2:] == ("5,000 counts", NOT_ASKED)
+    assert not shown.fits
     enter(july, found)
     assert gallons(july) is None
     assert july.report(month("2026-07")).points[0].no_readings
 
 
+def test_a_map_by_which_polls_can_no_longer_be_read_does_not_fit(july: MadeRecord) -> None:
+    """The words swapped are beyond eight digits, but for a few by accident."""
+    shown = seen(july, of(july, SWAPPED))
+    assert not shown.fits
+    assert dict(shown.unread)["out_of_range"] > shown.readable * 9 // 10
+    assert seen(july, of(july, TENFOLD)).fits
+
+
+def test_numbers_that_follow_from_none_of_their_neighbours_do_not_fit_either(july: MadeRecord) -> None:
+    """Without digits every word is a number; swapped, the total seems to leap at each poll."""
+    shown = seen(july, of(july, SWAPPED.replace(", digits: 8", "")))
+    assert not shown.unread
+    assert shown.misfits > shown.readable // 20
+    assert not shown.fits
+
+
+def test_one_poll_in_twenty_may_be_lost() -> None:
+    whole = Effect((), 100, 100, (("no_value", 5),), 0, (), False, ())
+    assert whole.fits
+    assert not replace(whole, misfits=1).fits
+    assert replace(whole, readable=0, unread=()).fits, "where nothing was readable, nothing is lost"
+
+
+def test_the_same_map_differs_in_nothing(july: MadeRecord) -> None:
+    same = seen(july, of(july, MAP.replace("revision: 1", "revision: 2")))
+    assert same.same
+    assert not seen(july, of(july, TENFOLD)).same
+
+
+def test_where_the_volume_of_one_count_comes_to_change_is_told(july: MadeRecord) -> None:
+    (step,) = seen(july, of(july, TENFOLD, "2026-07-16 00:00")).steps
+    assert (step.begin_ms, step.end_ms) == (at("2026-07-15 23:45"), at("2026-07-16 00:00"))
+    assert step.posted == 0
+    assert not seen(july, of(july, TENFOLD)).steps
+
+
 def test_another_word_order_is_another_number(july: MadeRecord) -> None:
-    found = of(july, SWAPPED)
-    with Reader(july.folder) as reader:
-        site = accepted_site(reader).site
-        shown = effect(reader, site, site.points[POINT], found)
+    shown = seen(july, of(july, SWAPPED))
     assert shown.first[0][2] == "5,000 counts"
     assert shown.first[0][3] != "5,000 counts"
 

@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 from datetime import date
 from fractions import Fraction
 
-from tallywell.ledger.intervals import POSTS, Interval
+from tallywell.ledger.intervals import POSTS, Interval, Kind
 from tallywell.ledger.periods import Period, days, local, midnight_ms
 from tallywell.ledger.sums import Parts
 from tallywell.readings.clocks import When
@@ -20,6 +20,11 @@ from tallywell.store.canonical import canonical
 from tallywell.store.query import Reader
 
 SHOWN = 3  # readings shown at the beginning
+# A right map may lose a few polls (a value that it says is none); of a wrong one nearly all are lost. No source.
+FEW = Fraction(1, 20)
+# What follows from none of its neighbours: words taken for a number that they are not make such readings by the dozen.
+_MISFITS = frozenset({Kind.GLITCH, Kind.TORN, Kind.UNDECIDED, Kind.IMPOSSIBLE_STEP, Kind.UNEXPLAINED_DECREASE})
+NOT_ASKED = "its registers were not asked for"
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,14 +38,25 @@ class Both:
 
 @dataclass(frozen=True, slots=True)
 class Effect:
-    """`polls`: so many that brought a total or ought to have; `unread`: of these, those that the corrected map cannot
-    read and the present one can, by fault. `first`: seq, date, count and volume of one count, before and after.
+    """`polls`: so many that brought a total or ought to have, by either map; `readable`: of these, those that the maps
+    in force read. `unread`: of the readable, those that the corrected map cannot read, by fault or NOT_ASKED;
+    `misfits`: those that follow from none of their neighbours under it, and do now. `steps`: where the volume of one
+    count changes only then. `same`: every poll means the same. `first`: seq, date, count before and after.
     """
 
     months: tuple[Both, ...]
     polls: int
+    readable: int
     unread: tuple[tuple[str, int], ...]
+    misfits: int
+    steps: tuple[Interval, ...]
+    same: bool
     first: tuple[tuple[int, int, str, str], ...]
+
+    @property
+    def fits(self) -> bool:
+        """Whether all but a few of the polls that are readable now have their place under the corrected map."""
+        return sum(times for _, times in self.unread) + self.misfits <= FEW * self.readable
 
 
 def candidate(reader: Reader, point: Point, span_ms: tuple[int | None, int | None], text: str, name: str) -> Reread:
@@ -79,46 +95,74 @@ def effect(reader: Reader, site: Site, point: Point, of: Reread, replaces: str |
     edges = [midnight_ms(day, site.zone) for day in [*starts, _months(of, site).end]]
     now = in_force(reader.entries())
     then = (*(entry for entry in now if entry.uuid != replaces), _as_entry(reader, point, of))
-    before, after = (_Seen(reader, point, entries, edges, of) for entries in (now, then))
+    before = _Seen(of).walk(reader, point, now, edges)
+    after = _Seen(of, before.first).walk(reader, point, then, edges)
     labels = (f"{day:%Y-%m}" for day in starts)
-    months = [Both(*each) for each in zip(labels, before.volumes, after.volumes, strict=True)]
-    lost = [
-        fact.fault
-        for seq, fact in after.facts.items()
-        if isinstance(fact, Missed) and isinstance(before.facts.get(seq), Reading)
-    ]
-    first = [seq for seq in sorted(before.facts) if of.holds(seq)][:SHOWN]
+    lost = [_why(after, seq) for seq, fact in before.facts.items() if _read(fact) and not _read(after.facts.get(seq))]
     return Effect(
-        tuple(months),
-        sum(of.holds(seq) for seq in before.facts),
-        tuple(sorted((fault, lost.count(fault)) for fault in set(lost))),
-        tuple((seq, before.dates[seq], _said(before.facts[seq]), _said(after.facts.get(seq))) for seq in first),
+        months=tuple(Both(*each) for each in zip(labels, before.volumes, after.volumes, strict=True)),
+        polls=len(before.facts.keys() | after.facts.keys()),
+        readable=sum(map(_read, before.facts.values())),
+        unread=tuple(sorted((why, lost.count(why)) for why in set(lost))),
+        misfits=len(after.misfits - before.misfits),
+        steps=tuple(one for at, one in after.steps.items() if at not in before.steps),
+        same=before.facts == after.facts,
+        first=tuple(_first(seq, before, after) for seq in sorted(before.first or after.first)[:SHOWN]),
     )
 
 
 class _Seen:
-    """One of the two ledgers, walked through once. Only the facts of the first poll and the faults are kept."""
+    """One of the two ledgers, walked through once.
 
-    def __init__(
-        self, reader: Reader, point: Point, entries: Sequence[Entry], edges: Sequence[int], of: Reread
-    ) -> None:
-        self._of = of
-        self.facts: dict[int, Reading | Missed] = {}
-        self.dates: dict[int, int] = {}
+    `facts`: of each poll the fault, or a hash of all that it means, so that years of them find room. `first`: date and
+    count of the first ones, and of those asked for.
+    """
+
+    def __init__(self, of: Reread, asked: Iterable[int] = ()) -> None:
+        self._of, self._asked = of, frozenset(asked)
+        self.facts: dict[int, int | str] = {}
+        self.first: dict[int, tuple[int, str]] = {}
+        self.misfits: set[int] = set()
+        self.steps: dict[tuple[int, int], Interval] = {}
+        self.volumes: list[Fraction | None] = []
+
+    def walk(self, reader: Reader, point: Point, entries: Sequence[Entry], edges: Sequence[int]) -> "_Seen":
         parts, metered = Parts(edges), [False] * (len(edges) - 1)
         reach = reach_of(reader, edges[0], edges[-1])
         for one in followed(reader, point, entries, reach, self._watch).intervals:
             parts.take(one)
+            self._note(one)
             _mark(metered, edges, one)
         volumes = (part.volume_m3 for part in parts.close())
         self.volumes = [m3 if known else None for m3, known in zip(volumes, metered, strict=True)]
+        return self
 
     def _watch(self, facts: Iterable[LedgerFact]) -> Iterator[LedgerFact]:
         for fact in facts:
             if isinstance(fact, Reading | Missed) and self._of.holds(fact.seq):
-                self.facts[fact.seq] = fact
-                self.dates[fact.seq] = fact.when.utc_ms or 0
+                self.facts[fact.seq] = fact.fault if isinstance(fact, Missed) else hash(fact)
+                if len(self.first) < SHOWN or fact.seq in self._asked:
+                    self.first[fact.seq] = fact.when.utc_ms or 0, _said(fact)
             yield fact
+
+    def _note(self, one: Interval) -> None:
+        if one.kind in _MISFITS and self._of.holds(one.last.seq):
+            self.misfits.add(one.last.seq)
+        if one.kind is Kind.SCALE_CHANGED:
+            self.steps[one.first.seq, one.last.seq] = one
+
+
+def _read(fact: int | str | None) -> bool:
+    return isinstance(fact, int)
+
+
+def _why(after: _Seen, seq: int) -> str:
+    return str(after.facts.get(seq, NOT_ASKED))
+
+
+def _first(seq: int, before: _Seen, after: _Seen) -> tuple[int, int, str, str]:
+    (at_ms, then), (later_ms, now) = (seen.first.get(seq, (0, NOT_ASKED)) for seen in (before, after))
+    return seq, at_ms or later_ms, then, now
 
 
 def _mark(metered: list[bool], edges: Sequence[int], one: Interval) -> None:
@@ -127,9 +171,7 @@ def _mark(metered: list[bool], edges: Sequence[int], one: Interval) -> None:
             metered[at] |= one.begin_ms < edges[at + 1] and one.end_ms > edges[at]
 
 
-def _said(fact: Reading | Missed | None) -> str:
-    if fact is None:
-        return "no total is asked for"
+def _said(fact: Reading | Missed) -> str:
     return fact.fault if isinstance(fact, Missed) else f"{fact.total.count:,} counts"
 
 
