@@ -4,19 +4,19 @@ Exit codes: 0 fine, 1 something was found (a faulty file included), 2 called wro
 message, never a traceback. Only the chosen command's file is imported, so that a timer on a small box starts quickly.
 """
 
-import argparse
 import sys
 from importlib import import_module
 from types import ModuleType
 
 from tallywell import __version__
+from tallywell.commandline.calls import Call, fitted, laid_out, screen_width
 
 GROUPS: dict[str, tuple[str, ...]] = {
     "before the meter is wired": ("check", "map", "schema", "simulate", "demo"),
     "at the panel": ("run", "read", "status", "frames"),
     "what a person states": (
         *("installation", "changeout", "moved", "visit", "bring-in", "shutdown", "startup", "out-of-use", "estimate"),
-        *("accuracy-test", "wireseal", "remark", "settle", "clock", "redate", "entries"),
+        *("accuracy-test", "wireseal", "remark", "settle", "withdraw", "clock", "redate", "entries"),
     ),
     "at the end of the month": ("report", "explain", "reread"),
 }
@@ -37,7 +37,7 @@ def main(arguments: list[str] | None = None) -> int:
         print(f"tallywell {__version__}")
         return 0
     if words[0] not in COMMANDS:
-        return _called_wrongly("tallywell", words[0], COMMANDS)
+        return _no_command(words)
     if words[0] in PARTS:
         return _part(words[0], words[1:])
     return _guarded(words[0], words[1:])
@@ -59,20 +59,15 @@ def _command(name: str) -> ModuleType:
 
 def _guarded(name: str, words: list[str]) -> int:
     command = _command(name)
-    parser = argparse.ArgumentParser(
-        prog=f"tallywell {name}",
-        description=command.__doc__,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-        allow_abbrev=False,
-    )
+    parser = Call(name, command.__doc__ or "")
     command.arguments(parser)
-    options = parser.parse_args(words)
+    options = parser.read(words)
     from tallywell.readings.problems import EdgeFailure
 
     try:
         return int(command.run(options))
     except EdgeFailure as failure:
-        print(f"tallywell {name}: {failure}", file=sys.stderr)
+        print(fitted(f"tallywell {name}: {failure}"), file=sys.stderr)
         return 1
     except BrokenPipeError:  # the reader of our output went away, as `| head` does
         sys.stderr.close()
@@ -82,10 +77,18 @@ def _guarded(name: str, words: list[str]) -> int:
         return 130
 
 
+def _no_command(words: list[str]) -> int:
+    if words[0].endswith((".yaml", ".yml")):
+        meant = next((word for word in words if word in COMMANDS), "COMMAND")
+        print(f"tallywell: the command comes first: tallywell {meant} {words[0]} ...", file=sys.stderr)
+        return 2
+    return _called_wrongly("tallywell", words[0], COMMANDS)
+
+
 def _called_wrongly(before: str, word: str, known: tuple[str, ...]) -> int:
     from difflib import get_close_matches
 
-    near = get_close_matches(word.lower(), known, n=1)
+    near = get_close_matches(word.lower(), known, n=1, cutoff=0.7)
     meant = f"did you mean {near[0]!r}?" if near else f"`{before} --help` lists the commands."
     print(f"{before}: there is no command {word!r}; {meant}", file=sys.stderr)
     return 2
@@ -96,11 +99,11 @@ def _overview_of(name: str) -> str:
     lines = [
         f"usage: tallywell {name} COMMAND ... | tallywell {name} COMMAND --help",
         "",
-        (command.__doc__ or "").strip(),
+        laid_out(command.__doc__ or "", screen_width()),
     ]
     lines += ["", "commands:"]
     lines += [f"  {part:<6} {_command(f'{name} {part}').SUMMARY}" for part in PARTS[name]]
-    return "\n".join(lines)
+    return fitted("\n".join(lines))
 
 
 def _overview() -> str:
@@ -113,4 +116,4 @@ def _overview() -> str:
         lines += ["", f"{group}:"]
         lines += [f"  {name:<13} {_command(name).SUMMARY}" for name in names]
     lines += ["", "SITE is the site file. Exit codes: 0 fine, 1 something was found, 2 called wrongly."]
-    return "\n".join(lines)
+    return fitted("\n".join(lines))

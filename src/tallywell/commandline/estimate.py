@@ -1,12 +1,13 @@
 """Add an estimate: a volume that flowed and that no meter counted, or that stands in place of what one counted.
 
-Say whether it is in addition to the metered volume of its span or instead of it, how it was reckoned, and why. The
-inputs are kept as typed and the report prints the sum:
+Say whether it is in addition to the metered volume of its span or instead of it, why, and how it was reckoned: a volume
+as stated, hours pumped at the pump's tested rate, energy over its tested energy for a volume, or what was metered in
+the same span of another year. The inputs are kept as typed and the report prints the sum:
 
-  --volume "12.5 acre_foot"                                        a volume as stated
-  --hours 20.5 --rate "750 gpm" --tested 2026-05-02                hours pumped x the pump's tested rate
-  --kwh 1234 --kwh-per "430 kWh/acre_foot" --tested 2026-05-02     energy over its tested energy per volume
-  --same-span-of 2025                                              what was metered in the same span of that year
+  --volume "12.5 acre_foot"
+  --hours 20.5 --rate "750 gpm" --tested 2026-05-02
+  --kwh 1234 --kwh-per "430 kWh/acre_foot" --tested 2026-05-02
+  --same-span-of 2025
 
 Your own permit and agency decide which estimates they accept.
 """
