@@ -87,22 +87,47 @@ def _around(one: Interval, edge_ms: int) -> tuple[int, int]:
     return max(lows), min(highs)
 
 
-def _before(rules: Rules, at: Reading, edge_ms: int) -> int:
-    """By how much less the total may have been at an edge than at this reading. A segment begins with its first count,
-    whenever that was.
+@dataclass(frozen=True, slots=True)
+class Room:
+    """What one reading leaves open at an edge: the total was by at most `less` counts lower there, which is what can
+    pass in `less_ms`, and by at most `more` higher, in `more_ms`. Without time (0 or less) it was no lower, or higher.
     """
+
+    less_ms: int
+    less: int
+    more_ms: int
+    more: int
+
+
+def room_at(rules: Rules, at: Reading, edge_ms: int) -> Room:
+    """Why a reading bounds the count at an edge: to explain what `bounds_at` and `off_at` give."""
+    less_ms, more_ms = _before_ms(rules, at, edge_ms), _behind_ms(rules, at, edge_ms)
+    return Room(less_ms, _before(rules, at, edge_ms), more_ms, _behind(rules, at, edge_ms))
+
+
+def _before(rules: Rules, at: Reading, edge_ms: int) -> int:
+    """By how much less the total may have been at an edge than at this reading."""
+    return rules.passes(at.scale, _before_ms(rules, at, edge_ms))
+
+
+def _before_ms(rules: Rules, at: Reading, edge_ms: int) -> int:
+    """A segment begins with its first count, whenever that was."""
     if at.when.boot == FIRST_COUNT_BOOT and not rules.net:
         return 0
     assert at.when.utc_ms is not None
-    ms = at.when.utc_ms + at.when.within_ms - edge_ms
-    return rules.passes(at.scale, _either_way(rules, at, edge_ms) if rules.net else ms)
+    return _either_way(rules, at, edge_ms) if rules.net else at.when.utc_ms + at.when.within_ms - edge_ms
 
 
 def _behind(rules: Rules, at: Reading, edge_ms: int) -> int:
     """By how much more it may have been."""
+    return rules.passes(at.scale, _behind_ms(rules, at, edge_ms))
+
+
+def _behind_ms(rules: Rules, at: Reading, edge_ms: int) -> int:
     assert at.when.utc_ms is not None
-    ms = edge_ms - at.when.utc_ms + at.when.within_ms + rules.readout_ms
-    return rules.passes(at.scale, _either_way(rules, at, edge_ms) if rules.net else ms)
+    if rules.net:
+        return _either_way(rules, at, edge_ms)
+    return edge_ms - at.when.utc_ms + at.when.within_ms + rules.readout_ms
 
 
 def _either_way(rules: Rules, at: Reading, edge_ms: int) -> int:
