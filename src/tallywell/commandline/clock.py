@@ -31,7 +31,7 @@ def run(options: argparse.Namespace) -> int:
     from tallywell.stated.content import EntryError
 
     loaded, site = sound_site(options.site)
-    it_is = instant(site, options.it_is) or now_ms()
+    it_is = instant(site, options.it_is, "--it-is") or now_ms()
     try:
         within = measure(re.sub(r"(?<=\d)(?=[a-z])", " ", options.within), "duration").si
         boot_ms = SystemClock().boot_ns() // 1_000_000

@@ -4,6 +4,7 @@ import argparse
 import sys
 from pathlib import Path
 
+from tallywell.commandline.calls import fitted
 from tallywell.service.files import Loaded, load_site
 from tallywell.service.site import Point, Site
 
@@ -37,6 +38,9 @@ def point_named(site: Site, name: str) -> Point:
         return site.points[name]
     from difflib import get_close_matches
 
+    of_well = [one.name for one in site.points.values() if name in {share.well for share in one.wells}]
+    if of_well:
+        raise called_wrongly(f"{name!r} is a well; name the point that measures it: {' or '.join(of_well)}")
     near = get_close_matches(name, site.points, n=1)
     meant = f"did you mean {near[0]!r}?" if near else f"the site has {', '.join(site.points)}"
     raise called_wrongly(f"there is no point {name!r}; {meant}")
@@ -44,7 +48,7 @@ def point_named(site: Site, name: str) -> Point:
 
 def called_wrongly(message: str) -> SystemExit:
     """Say what is wrong with the call; raise what this returns."""
-    print(message, file=sys.stderr)
+    print(fitted(message), file=sys.stderr)
     return SystemExit(2)
 
 
@@ -86,16 +90,14 @@ def at_argument(parser: argparse.ArgumentParser, what: str) -> None:
     )
 
 
-def instant(site: Site, text: str | None) -> int | None:
+def instant(site: Site, text: str | None, flag: str = "--at") -> int | None:
     """UTC ms of a local time as typed; None where none was; a time that cannot be meant ends the command with 2."""
     if text is None:
         return None
-    from tallywell.service.local_time import from_ms, parse
-
     try:
-        return parse(text, site.zone, from_ms(now_ms(), site.zone).date())
+        return moment_check(site)(text)
     except ValueError as wrong:
-        raise called_wrongly(str(wrong)) from None
+        raise called_wrongly(f"{flag}: {wrong}") from None
 
 
 def moment_check(site: Site, *, dates: bool = False) -> "Callable[[str], int]":

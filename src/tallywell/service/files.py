@@ -130,17 +130,20 @@ def _map_text(site_path: Path, name: str, maps: dict[str, str]) -> str:
         raise
     except (OSError, ValueError) as error:
         near = _near(path)
-        hint = f'did you mean "{Path(name).with_name(near)}"?' if near and Path(name).name else ""
+        hint = f'did you mean "{Path(name).parent / near}"?' if near and Path(name).name else ""
         raise MapNotRead(_why(error), hint, near or "") from None
     return maps[name]
 
 
 def _near(path: Path) -> str | None:
-    """A file in the same folder whose name is nearly this."""
+    """A file of this name one folder below, or one in the same folder whose name is nearly this."""
     try:
         names = [found.name for found in path.parent.iterdir() if found.is_file()]
+        below = [found for found in path.parent.glob("*/*.yaml") if found.name == path.name and found.is_file()]
     except (OSError, ValueError):
         return None
+    if below:
+        return str(min(below).relative_to(path.parent))
     return nearest(path.name, [name for name in names if name != path.name])
 
 

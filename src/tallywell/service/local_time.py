@@ -5,6 +5,7 @@ from datetime import UTC, date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+_DATE = re.compile(r"\d{4}-\d{2}-\d{2}\Z")
 _TIME = re.compile(r"(?:(\d{4}-\d{2}-\d{2})[T ])?(\d{1,2}):(\d{2})(?::(\d{2}))?(Z|[+-]\d{2}:\d{2})?\Z")
 
 
@@ -28,10 +29,13 @@ def _offset(utc_ms: int, zone: ZoneInfo) -> str:
 def parse(text: str, zone: ZoneInfo, today: date) -> int:
     """UTC ms of "14:05", "2026-07-01 14:05", with seconds or an offset if wanted.
 
-    ValueError says what is wrong: no such form, no such date, or a local time that the change of the clocks skips or
-    repeats (then the offset decides: "2026-11-01 01:30 -06:00" is written without the space as "01:30-06:00").
+    ValueError says what is wrong: no such form, no time of day, no such date, or a local time that the change of the
+    clocks skips or repeats (then the offset decides: "2026-11-01 01:30 -06:00" is written without the space as
+    "01:30-06:00").
     """
     found = _TIME.match(text.strip())
+    if not found and _DATE.match(text.strip()):
+        raise ValueError(f'{text!r} has no time of day; write it as "{text.strip()} 14:05"')
     if not found:
         raise ValueError(f'{text!r} is not a time; write "14:05" or "2026-07-01 14:05"')
     day, hour, minute, second, offset = found.groups()
