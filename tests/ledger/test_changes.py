@@ -204,3 +204,42 @@ def test_a_change_out_noted_an_hour_late_counts_nothing_twice(intervals: Interva
     )
     assert sum(one.posted for one in found if one.begin_ms >= at_ms("00:30")) == 500
     assert [one.segment.id for one in found][-2:] == ["seq 3", "new"]
+
+
+def test_an_entry_that_the_readings_contradict_is_not_used_and_the_interval_says_so(intervals: Intervals) -> None:
+    """Nothing was exchanged at 00:50, or its total went with it: the readings run on, far above the count entered."""
+    text = "\n".join(f"{minutes // 60:02}:{minutes % 60:02} {900_000 + minutes}" for minutes in range(0, 135, 15))
+    reset = changed("00:50", 0, change=Change.RESET)
+    for entry, until in ((changed("00:50", 12, final=900_050), "01:00"), (reset, "01:15")):
+        found = intervals(text, installed=(entry,))
+        assert sum(one.posted for one in found) == 120
+        assert {one.segment.id for one in found} == {"seq 1"}
+        assert [one.end_ms for one in found if Flag.ENTRY_UNFIT in one.flags] == [at_ms(until)]
+
+
+def test_a_first_count_that_leads_nowhere_leaves_the_meter_the_entrys_own(intervals: Intervals) -> None:
+    """0012 was read for 5012: what ran before the first reading is unknown, and whose meter it is, is not."""
+    text = "00:00 90000\n00:15 90010\n00:45 65020\n01:00 65030\n01:15 65040\n01:30 65050"
+    found = intervals(text, installed=(changed("00:30", 12, final=90_015),))
+    assert kinds(found)[1:4] == [("TO_FINAL_COUNT", 5), ("CHANGE_OUT", 0), ("IMPOSSIBLE_STEP", 0)]
+    assert Flag.FIRST_UNFIT in found[3].flags
+    assert found[3].high == 30_084
+    behind = found[4].segment
+    assert (behind.id, behind.confirmed, behind.serial) == ("seq 3", True, "B-2")
+    assert sum(one.posted for one in found) == 45
+
+
+def test_a_glitch_behind_a_change_out_does_not_speak_against_its_first_count(intervals: Intervals) -> None:
+    found = intervals(
+        "00:00 90000\n00:15 90010\n00:45 99000000\n01:00 112\n01:15 212", installed=(changed("00:30", 12),)
+    )
+    assert sum(one.posted for one in found) == 10 + 200
+    assert found[-1].segment.id == "new"
+
+
+def test_between_a_removal_and_the_next_installation_nothing_is_unknown_beyond_it(intervals: Intervals) -> None:
+    gone = replace(changed("00:30", None, final=5020, change=Change.REMOVED), uuid="gone")
+    found = intervals("00:00 5000\n00:15 5010\n9d 00:30 100\n9d 00:45 110", installed=(gone, changed("2d 00:00", 12)))
+    between = next(one for one in found if one.kind is Kind.CHANGE_OUT)
+    assert (between.begin_ms, between.end_ms) == (at_ms("00:30"), at_ms("2d 00:00"))
+    assert sum(one.posted for one in found) == 10 + 10 + 88 + 10

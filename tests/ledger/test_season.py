@@ -94,3 +94,26 @@ def test_a_meter_changed_over_the_winter_without_an_entry_is_no_rollover(interva
     found = intervals("00:00 50001000\n00:15 50001010\n150d 06:10 7\n150d 06:25 8\n150d 06:40 9", seasons=(WINTER,))
     assert found[1].kind in {Kind.QUESTION, Kind.RESET}
     assert Flag.RESET_FITS in found[1].flags or found[1].kind is Kind.RESET
+
+
+def test_a_glitch_before_the_shutdown_makes_no_question_of_the_winter(intervals: Intervals) -> None:
+    text = "00:00 1000\n00:15 1010\n00:30 99999999\n150d 06:10 1010\n150d 06:25 1020\n150d 06:40 1030"
+    found = intervals(text, seasons=(replace(WINTER, begin_ms=at_ms("00:31")),))
+    assert told([one for one in found if one.kind is Kind.SHUT_DOWN]) == [("SHUT_DOWN", 0, 0, 0, False)]
+
+
+def test_faces_at_two_winters_leave_a_question_to_the_summer_between_alone(intervals: Intervals) -> None:
+    first = Season("one", at_ms("2d 00:20"), at_ms("150d 06:00"), face(1450), face(1450))
+    second = Season("two", at_ms("400d 00:20"), at_ms("700d 06:00"), face(9000), face(9000))
+    found = intervals("00:00 1000\n00:15 1010\n700d 08:10 9500\n700d 08:25 9510", seasons=(first, second))
+    assert [(one.kind.name, one.posted) for one in found][2:5] == [
+        ("SHUT_DOWN", 0),
+        ("QUESTION", 7550),
+        ("SHUT_DOWN", 0),
+    ]
+
+
+def test_a_slip_of_the_face_at_the_shutdown_is_not_used(intervals: Intervals) -> None:
+    slip = replace(WINTER, shut=face(90_001_010), started=face(1_010))
+    found = intervals("00:00 1000\n00:15 1010\n150d 06:10 1010\n150d 06:25 1020", seasons=(slip,))
+    assert told(found)[1] == ("SHUT_DOWN", 0, 0, 0, False)

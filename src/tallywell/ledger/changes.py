@@ -19,6 +19,7 @@ from tallywell.ledger.state import (
     State,
     Stepped,
     all_inside,
+    flagged,
     held,
     interval_to,
     notes,
@@ -115,14 +116,26 @@ def change(state: State, new: Reading) -> Stepped:
         past, left = [*past, left[0]], left[1:]
     if len(past) == 1 and _is_read_already(state, past[0], new):
         return replace(passed(state, left), segment=_segment(past[0], new)), ()
+    if len(past) == 1 and _contradicted(state, past[0], new):
+        return passed(flagged(state, Flag.ENTRY_UNFIT), left), ()
     if state.good is None and state.segment is not None:
         return passed(state, left), ()  # the given segment is younger than these
     said: Stepped = passed(state, left), ()
     rest = all_inside(state).rest()
-    for entry in past:
-        then, more = _one(said[0], entry, new)
+    for entry, later in zip(past, [*past[1:], None], strict=True):
+        then, more = _one(said[0], entry, new if later is None else _opening(later, None, new) or new)
         said = replace(then, inside=rest), said[1] + more
     return said
+
+
+def _contradicted(state: State, entry: Installed, new: Reading) -> bool:
+    """The readings run on as before, and the count that the entry states leads nowhere near: nothing was exchanged, or
+    its total went with it. (Where the meter gave another serial number, something was.)
+    """
+    if state.segment is None or state.segment.withheld or state.waiting or not _goes_on(state, new):
+        return False
+    opening = _opening(entry, state.good, new)
+    return opening is not None and explain(state.rules, opening, opening.total, new) is None
 
 
 def _one(state: State, entry: Installed, new: Reading) -> Stepped:
@@ -167,8 +180,7 @@ def _to_final(state: State, entry: Installed, until_ms: int) -> Stepped:
         return state, ()
     found = explained_over(state, final)
     if found is None:
-        flags = state.inside.flags | {Flag.FINAL_UNFIT}
-        return replace(state, inside=replace(state.inside, flags=flags)), ()
+        return flagged(state, Flag.FINAL_UNFIT), ()
     undecided, inside = notes(state, Kind.UNDECIDED), all_inside(state)
     state, before = post(replace(state, waiting=(), inside=inside), final, found)
     return state, before + undecided

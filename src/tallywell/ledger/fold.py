@@ -32,7 +32,7 @@ from dataclasses import replace
 from tallywell.ledger.changes import change, change_due, end
 from tallywell.ledger.inside import NOTHING, SET_ASIDE, UNDATED, of_fact, of_interval
 from tallywell.ledger.intervals import Flag, Interval, Kind, Segment
-from tallywell.ledger.judge import Explained, allowed, explain, fit_together, is_gap
+from tallywell.ledger.judge import FIRST_COUNT_BOOT, NO_FLAGS, Explained, allowed, explain, fit_together, is_gap
 from tallywell.ledger.posting import post, still_frozen
 from tallywell.ledger.rules import Rules
 from tallywell.ledger.season import explained_over, over_season
@@ -140,7 +140,8 @@ def _decide(state: State, new: Reading) -> Stepped:
     again = explained_over(state, new)
     follows = explain(state.rules, last, last.total, new)
     if again and _likelier(state, again, follows):
-        return _return(state, new, again, reset_fits=follows is not None and is_gap(state.rules, last, new))
+        near = again.kind is Kind.SHUT_DOWN or not is_gap(state.rules, last, new)
+        return _return(state, new, again, reset_fits=follows is not None and not near)
     waiting = Waiting(new, state.inside)
     if not follows:
         kept = Waiting(new, all_inside(state) + SET_ASIDE)
@@ -204,11 +205,18 @@ def _reread(state: State, waited: tuple[Waiting, ...], before: tuple[Interval, .
 
 def _break(state: State) -> Stepped:
     """The waiting readings fit one another: a new segment begins at the first of them."""
-    kind = _broken(state)
-    first, *rest = state.waiting
-    segment = unconfirmed(first.reading, state.segment)
-    state, ended = end(replace(state, waiting=(), inside=first.inside), first.reading, kind)
+    kind, (first, *rest) = _broken(state), state.waiting
+    segment, flags = unconfirmed(first.reading, state.segment), NO_FLAGS
+    if _from_first_count(state):
+        segment = replace(segment, confirmed=True, serial=state.segment.serial if state.segment else None)
+        flags = frozenset({Flag.FIRST_UNFIT})
+    state, ended = end(replace(state, waiting=(), inside=first.inside), first.reading, kind, flags)
     return _reread(opened_by(state, first.reading, segment), tuple(rest), ended)
+
+
+def _from_first_count(state: State) -> bool:
+    """No reading has followed from the count that an entry states: the meter is the entry's all the same."""
+    return state.good is not None and state.good.when.boot == FIRST_COUNT_BOOT
 
 
 def _broken(state: State) -> Kind:

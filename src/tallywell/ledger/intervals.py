@@ -77,6 +77,8 @@ class Flag(StrEnum):
     REVERSE = "water ran back"
     OTHER_SERIAL = "the meter gives another serial number"
     FINAL_UNFIT = "the final count does not follow from the last reading"
+    FIRST_UNFIT = "the first count does not lead to the readings behind it"
+    ENTRY_UNFIT = "the readings run on past an entry"
     POWER_UNSURE = "the meter may have been without power"
 
 

@@ -72,8 +72,8 @@ def _stepwise(state: State, new: Reading, seasons: list[Season]) -> Stepped | No
     rest = state.inside.rest()
     for reading in (*stated, new):
         found = _explained(said[0], reading, seasons)
-        if found is None or found.kind is Kind.QUESTION:
-            return None
+        if found is None or (found.kind is Kind.QUESTION and found.rollovers):
+            return None  # a slip of the face
         then, more = post(_silenced(said[0], found), reading, found)
         said = replace(then, inside=rest if reading is not new else then.inside), said[1] + more
     return said

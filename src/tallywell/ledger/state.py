@@ -161,6 +161,11 @@ def note(segment: Segment, reading: Reading, book: int, kind: Kind) -> Interval:
     return Interval(segment, reading, reading, kind, book, book, 0, 0, 0, flags=segment.flags)
 
 
+def flagged(state: State, flag: Flag) -> State:
+    """With this to be said of the interval that the next reading closes."""
+    return replace(state, inside=replace(state.inside, flags=state.inside.flags | {flag}))
+
+
 def passed(state: State, left: tuple[Installed, ...]) -> State:
     """With only `left` still to come."""
     return replace(state, told=replace(state.told, installed=left))

@@ -28,6 +28,10 @@ FLAGS = {
     Flag.OTHER_SERIAL: "the meter gives another serial number, and no entry explains it",
     Flag.FINAL_UNFIT: "the final count that was entered does not follow from the last reading, so it is not used; "
     "look at the face's digits again",
+    Flag.FIRST_UNFIT: "the first count that was entered does not lead to the readings behind it, so it is not used; "
+    "look at the face's digits again",
+    Flag.ENTRY_UNFIT: "an entry says that another count began here, and the readings run on as before, so it is not "
+    "used; correct or withdraw it",
     Flag.POWER_UNSURE: "the meter may have been without power",
 }
 
