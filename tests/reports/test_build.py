@@ -17,6 +17,7 @@ from tallywell.readings.total import Total
 from tallywell.readings.units import measure
 from tallywell.reports.build import Asked, PointFacts, PointTally
 from tallywell.reports.face import Face
+from tallywell.reports.hand_readings import Visit
 from tallywell.reports.model import Place, PointReport, Register
 from tallywell.reports.slices import VolumeBetween
 
@@ -28,13 +29,13 @@ SCALE = Scale(Fraction("0.003785411784"), 10**6)
 RULES = Rules(MINUTE_MS, SCALE.one_count_m3 * 1000 / 60)
 FACE = Face(measure("1 gal", "volume"), 6)
 REGISTER = Register("inline-a", "forward_total", measure("1 gal", "volume"), 10**6, 6)
+VISIT = Visit(EDGES[0] + 30_000, "000000", "ana", "", None)
 FACTS = PointFacts(
     place=Place("north", "", "", "23-0417", "", "", ()),
     face_stated=True,
     rate_unit=None,
     running_above=None,
     meters=(),
-    visits=(),
     unread=(),
 )
 
@@ -56,7 +57,7 @@ def alive_after(minutes: int, outage: bool = False) -> int:
     gc.collect()
     before = _alive()
     tally, share = (
-        PointTally(YEAR, ZONE, Asked(FACE, REGISTER, (EDGES[0] + 30_000,))),
+        PointTally(YEAR, ZONE, Asked(FACE, REGISTER, (VISIT,))),
         VolumeBetween(EDGES[1], EDGES[3]),
     )
     for one in fold(facts(minutes, outage), begin(RULES)):

@@ -1,6 +1,7 @@
 """The books of a period, from records made up poll by poll. Check values name their published source."""
 
 from collections.abc import Iterator
+from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 from random import Random
@@ -17,7 +18,7 @@ from tallywell.readings.total import Total
 from tallywell.readings.units import FLOWS, VOLUMES
 from tallywell.reports import words
 from tallywell.reports.csv_layout import csv
-from tallywell.reports.model import How, PointReport, Report
+from tallywell.reports.model import Beside, How, PointReport, Report, VisitLine
 from tallywell.reports.text import text
 from tallywell.service.accepted import accepted_site
 from tallywell.service.books import period_report
@@ -329,9 +330,70 @@ def test_a_hand_reading_is_compared_with_the_register_around_it(tmp_path: Path) 
     made = made_record(tmp_path, "2026-07-01 00:00")
     runs(made, "2026-07-01 00:00", "2026-08-01 03:00", 99_999_000, 10)
     moment = at("2026-07-01 12:05")  # between the polls at 99,999,480 and 99,999,490
-    for shows in ("99999485", "99999500", "99999400", "00000010"):
+    for shows in ("99999484", "99999489", "99999491", "99999479", "99999478", "99999492"):
         made.enter(at("2026-08-01 03:01"), "visit", {"shows": shows}, about=moment)
-    assert [visit.more for visit in july_of(made).visits] == [0, 10, -79, 520]
+    found = [beside_of(visit) for visit in july_of(made).visits]
+    assert [(one.register.face, one.before.face, one.after.face) for one in found] == [
+        ("99999483", "99999480", "99999490")
+    ] * len(found)
+    assert [one.more for one in found] == [1, 6, 8, -4, -5, 9]
+    assert [one.agrees for one in found] == [True, True, True, True, False, False]
+
+
+def beside_of(visit: VisitLine) -> Beside:
+    assert visit.beside is not None
+    return visit.beside
+
+
+def test_the_difference_of_a_hand_reading_is_that_of_the_two_numbers_printed(tmp_path: Path) -> None:
+    """Whoever checks the report subtracts them; a slip of the first digit is no way round the capacity."""
+    made = made_record(tmp_path, "2026-07-01 00:00")
+    runs(made, "2026-07-01 00:00", "2026-08-01 03:00", 99_882_146, 0)
+    moment = at("2026-07-01 12:05")
+    for shows in ("49852000", "99851000", "00882146", "00000005"):
+        made.enter(at("2026-08-01 03:01"), "visit", {"shows": shows}, about=moment)
+    report = made.report(month("2026-07"))
+    assert [beside_of(visit).more for visit in report.points[0].visits] == [
+        49_852_000 - 99_882_146,
+        99_851_000 - 99_882_146,
+        10**8 + 882_146 - 99_882_146,  # a hundredth of the capacity behind a rollover is near
+        10**8 + 5 - 99_882_146,
+    ]
+    assert "face 49852000, register 99882146" in (shown := " ".join(text(report).split()))
+    assert "50,030,146 below it; DIFFERS: neither between the readings 99882146 at 12:00:00" in shown
+
+
+def test_behind_a_rollover_the_difference_goes_across_it(tmp_path: Path) -> None:
+    made = made_record(tmp_path, "2026-07-01 00:00")
+    runs(made, "2026-07-01 00:00", "2026-08-01 03:00", 99_999_520, 10)  # 00000000 at noon
+    for shows, moment in (("99999999", "2026-07-01 12:05"), ("00000002", "2026-07-01 11:55")):
+        made.enter(at("2026-08-01 03:01"), "visit", {"shows": shows}, about=at(moment))
+    found = [beside_of(visit) for visit in july_of(made).visits]
+    assert [(one.register.face, one.more, one.agrees) for one in found] == [
+        ("99999996", 6, False),
+        ("00000003", -4, True),
+    ]
+
+
+def test_a_hand_reading_of_the_next_morning_is_in_the_month_that_it_closes(tmp_path: Path) -> None:
+    made = made_record(tmp_path, "2026-06-25 00:00")
+    runs(made, "2026-06-25 00:00", "2026-08-04 03:00", 0, 1)
+    asked = {"2026-06-29 23:00": False, "2026-06-30 08:10": True, "2026-08-01 08:10": True, "2026-08-02 01:00": False}
+    for moment in asked:
+        made.enter(at("2026-08-04 03:01"), "visit", {"shows": "00000000"}, about=at(moment))
+    found = july_of(made).visits
+    assert [visit.utc_ms for visit in found] == [at(moment) for moment, shown in asked.items() if shown]
+    assert all(visit.beside is not None for visit in found)
+
+
+def test_a_look_at_a_hand_reading_of_the_next_morning_changes_nothing_else(tmp_path: Path) -> None:
+    made = made_record(tmp_path, "2026-06-25 00:00")
+    runs(made, "2026-06-25 00:00", "2026-08-04 03:00", 0, 1)
+    before = july_of(made)
+    for moment in ("2026-06-30 08:10", "2026-08-01 08:10"):
+        made.enter(at("2026-08-04 03:01"), "visit", {"shows": "00000000"}, about=at(moment))
+    after = july_of(made)
+    assert replace(after, visits=(), stated=before.stated) == before
 
 
 TWO_POINTS = SITE.replace(
@@ -634,7 +696,7 @@ def test_a_hand_reading_is_compared_in_the_counts_of_its_own_time(tmp_path: Path
     made.enter(at("2026-07-06 00:00"), "visit", {"shows": "00000580", "note": ""})
     runs(made, "2026-07-11 00:00", "2026-08-01 03:00", 1_060, 1)
     report = made.report(month("2026-07"))
-    assert [visit.more for visit in report.points[0].visits] == [0]
+    assert [beside_of(visit).agrees for visit in report.points[0].visits] == [True]
     assert text(report).count("the volume of one count changed") == 1
 
 
@@ -673,4 +735,4 @@ def test_where_no_face_is_stated_all_that_a_register_can_come_to_is_shown(tmp_pa
     assert not point.face_stated
     assert point.end is not None
     assert point.end.seen.face == "001234560"
-    assert [(visit.more, visit.fault) for visit in point.visits] == [(0, "")]
+    assert [(beside_of(visit).agrees, visit.fault) for visit in point.visits] == [(True, "")]

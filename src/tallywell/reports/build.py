@@ -15,11 +15,11 @@ from tallywell.ledger.rates import HoursPumped, MaximumRate, PeakFlow
 from tallywell.ledger.reverse import ReverseVolume
 from tallywell.ledger.rules import Rules
 from tallywell.ledger.sums import Adding, Gap, Unallocated, touches
-from tallywell.readings.quantities import HandReading
 from tallywell.readings.units import Measure
-from tallywell.reports.counts import edge_count, more_on_face, register_at, segment_line
+from tallywell.reports.counts import edge_count, segment_line
 from tallywell.reports.estimating import Estimating
 from tallywell.reports.face import Face
+from tallywell.reports.hand_readings import HandReadings, Visit
 from tallywell.reports.idle import IdleStretches
 from tallywell.reports.model import (
     FlowAgainstTotal,
@@ -30,26 +30,12 @@ from tallywell.reports.model import (
     Register,
     RolloverLine,
     UnallocatedLine,
-    VisitLine,
 )
 from tallywell.reports.outages import Outages
 from tallywell.reports.runs import RemarkRuns
 from tallywell.reports.slices import Months, Reached, slices, volume_of
 from tallywell.reports.stated_lines import NOT_STATED, Stated, StatedLines
 from tallywell.reports.volume import Volume
-
-
-@dataclass(frozen=True, slots=True)
-class Visit:
-    """A hand reading as entered; `reading` None: it could not be taken, `fault` says why."""
-
-    utc_ms: int
-    shows: str
-    author: str
-    note: str
-    reading: HandReading | None
-    fault: str = ""
-    agency: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +50,6 @@ class PointFacts:
     rate_unit: str | None
     running_above: Measure | None
     meters: tuple[MeterLine, ...]
-    visits: tuple[Visit, ...]
     unread: tuple[GapLine, ...]
     no_readings: str = ""
 
@@ -73,14 +58,14 @@ class PointFacts:
 class Asked:
     """What a tally must know of a point before the intervals pass by.
 
-    `has_flow`: the map has a flow rate. `moments_ms`: the instants of the visits, at which the register's count will be
-    asked for. `hour_step_ms`: how far off a reading of the hour meter may be. `reverse_capacity_m3`: where a total of
-    reverse flow beside the books' goes round; None: there is none.
+    `has_flow`: the map has a flow rate. `visits`: hand readings of any time. `hour_step_ms`: how far off a reading of
+    the hour meter may be. `reverse_capacity_m3`: where a total of reverse flow beside the books' goes round, if there
+    is one.
     """
 
     face: Face
     register: Register
-    moments_ms: tuple[int, ...] = ()
+    visits: tuple[Visit, ...] = ()
     stated: Stated = NOT_STATED
     rules: Rules | None = None
     has_flow: bool = False
@@ -92,7 +77,6 @@ class PointTally:
     """A point's report for a period of whole local days while its intervals pass by, one at a time, in order."""
 
     __slots__ = (
-        "_around",
         "_asked",
         "_days",
         "_detective",
@@ -100,6 +84,7 @@ class PointTally:
         "_estimating",
         "_face",
         "_groups",
+        "_hands",
         "_hours",
         "_idle",
         "_labels",
@@ -111,7 +96,6 @@ class PointTally:
         "_runs",
         "_stated",
         "_sum",
-        "_waiting",
     )
 
     def __init__(self, period: Period, zone: ZoneInfo, asked: Asked) -> None:
@@ -135,8 +119,7 @@ class PointTally:
         self._idle = IdleStretches(self._stated, begin_ms, end_ms)
         self._runs, self._outages = RemarkRuns(face, self._stated.settled), Outages(begin_ms, end_ms, face)
         self._groups: list[tuple[Interval, Interval]] = []  # what meters inside: first and last, segment by segment
-        self._waiting = sorted(asked.moments_ms)
-        self._around: dict[int, Interval] = {}
+        self._hands = HandReadings(asked.visits, face, begin_ms, end_ms)
 
     def take(self, one: Interval) -> None:
         self._sum.take(one)
@@ -150,8 +133,7 @@ class PointTally:
             self._detective.take(one)
         self._estimating.take(one)
         self._idle.take(one)
-        if self._waiting and one.kind in POSTS:
-            self._visited(one)
+        self._hands.take(one)
         if touches(one, self._edges[0], self._edges[-1]):
             self._inside(one)
 
@@ -187,7 +169,7 @@ class PointTally:
             gaps=tuple(sorted([*map(_gap, added.gaps), *facts.unread], key=lambda gap: gap.begin_ms)),
             rollovers=tuple(RolloverLine(each.utc_ms, each.times, each.capacity) for each in added.rollovers),
             remarks=self._runs.close(),
-            visits=tuple(self._visit(each) for each in facts.visits if begin_ms <= each.utc_ms < end_ms),
+            visits=self._hands.close(),
             no_readings=facts.no_readings,
             stated=self._stated_lines(begin_ms, end_ms),
             total=self._estimating.total(volume),
@@ -209,11 +191,6 @@ class PointTally:
             entries=said.entries,
         )
 
-    def _visited(self, one: Interval) -> None:
-        for moment in [each for each in self._waiting if _holds(one, each)]:
-            self._around[moment] = one
-            self._waiting.remove(moment)
-
     def _inside(self, one: Interval) -> None:
         if _overlap_ms(one, self._edges[0], self._edges[-1]):
             self._days.take(one)
@@ -224,15 +201,6 @@ class PointTally:
             goes_on = self._groups and self._groups[-1][1].segment.id == one.segment.id
             first = self._groups.pop()[0] if goes_on else one
             self._groups.append((first, one))
-
-    def _visit(self, visit: Visit) -> VisitLine:
-        around = self._around.get(visit.utc_ms)
-        register = None if around is None else register_at(around, visit.utc_ms, self._face)
-        more = None
-        if visit.reading is not None and around is not None and register is not None:
-            more = more_on_face(visit.reading, register, self._face, around.scale)
-        said = visit.note, visit.fault, visit.agency
-        return VisitLine(visit.utc_ms, visit.shows, visit.author, register, more, *said)
 
 
 def _detective(asked: Asked, begin_ms: int, end_ms: int, zone: ZoneInfo) -> Detective | None:
@@ -260,10 +228,6 @@ def _unallocated(one: Unallocated) -> UnallocatedLine:
     per_count = of.scale.one_count_m3
     volume = Volume(one.volume_m3, of.low * per_count, of.high * per_count)
     return UnallocatedLine(of.begin_ms, of.end_ms, volume, one.inside, of.kind is Kind.SHUT_DOWN)
-
-
-def _holds(interval: Interval, moment_ms: int) -> bool:
-    return interval.begin_ms <= moment_ms <= interval.end_ms and interval.begin_ms < interval.end_ms
 
 
 def _meters_in(meters: Iterable[MeterLine], begin_ms: int, end_ms: int) -> tuple[MeterLine, ...]:

@@ -1,12 +1,12 @@
-"""The counts that readings show: at the edges of a period, at both ends of a segment, at the moment of a visit."""
+"""The counts that readings show: at the edges of a period, at both ends of a segment."""
 
 from collections.abc import Sequence
 
-from tallywell.ledger.cut import Edge, bounds_at
+from tallywell.ledger.cut import Edge
 from tallywell.ledger.intervals import Interval, utc_ms
 from tallywell.ledger.sums import Sum
-from tallywell.readings.quantities import HandReading, Reading, Scale
-from tallywell.reports.face import Face, face_capacity_in_books, shown
+from tallywell.readings.quantities import Reading
+from tallywell.reports.face import Face, shown
 from tallywell.reports.model import EdgeCount, How, Seen, SegmentLine
 
 Group = tuple[Interval, Interval]  # the first and the last interval of a segment in the period
@@ -83,27 +83,6 @@ def capacity_between(first: Reading, last: Reading) -> int:
     if first.scale.one_count_m3 != last.scale.one_count_m3:
         return first.scale.capacity
     return max(first.scale.capacity, last.scale.capacity)
-
-
-def register_at(interval: Interval, moment_ms: int, face: Face) -> EdgeCount:
-    """The register's count at a moment, as at an edge of a period: bounded by the readings on either side."""
-    count, low, high = bounds_at(interval, moment_ms)
-    how = How.ESTIMATED if interval.gap else How.BETWEEN
-    turned = count % capacity_between(interval.first, interval.last)
-    seen = Seen(moment_ms, count, shown(face, turned, interval.scale))
-    return EdgeCount(seen, low, high, how, reading_seen(interval.first, face), reading_seen(interval.last, face))
-
-
-def more_on_face(hand: HandReading, register: EdgeCount, face: Face, scale: Scale) -> int:
-    """By how many counts the face lies outside the register's bounds; the face may have gone round in between."""
-    total = hand.total if hand.scale is None else hand.total * (hand.scale.one_count_m3 / scale.one_count_m3)
-    face_capacity = face_capacity_in_books(face, scale)
-    rounds = round((register.seen.count - total.count) / face_capacity)
-    shift = round(rounds * face_capacity)
-    low, high = total.low + shift, total.high + shift
-    if low > register.high:
-        return low - register.high
-    return high - register.low if high < register.low else 0
 
 
 def reading_seen(reading: Reading, face: Face) -> Seen:

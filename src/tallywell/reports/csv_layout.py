@@ -259,9 +259,9 @@ def _happenings(point: PointReport, unit: VolumeUnit, zone: ZoneInfo) -> Iterato
 
 def _visits(point: PointReport, zone: ZoneInfo) -> Iterator[Row]:
     for visit in point.visits:
-        row = {"section": "visit", "item": "hand reading", "from": iso(visit.utc_ms, zone), "value": visit.shows}
-        register = "" if visit.register is None else f"; register at {visit.register.seen.face}"
-        said = words.visit_words(visit) + register + (f"; {visit.note}" if visit.note else "")
+        item = "hand reading" + (f" {visit.when}" if visit.when else "")
+        row = {"section": "visit", "item": item, "from": iso(visit.utc_ms, zone), "value": visit.face}
+        said = "; ".join(filter(None, [words.visit_words(visit, zone), visit.note]))
         known_by = f"read by {visit.author}" + (", the agency's own person" if visit.agency else "")
         yield row | {"unit": "face", "known_by": known_by, "words": said}
 

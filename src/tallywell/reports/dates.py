@@ -22,6 +22,20 @@ def with_offset(utc_ms: int, zone: ZoneInfo) -> str:
     return f"{at:%Y-%m-%d %H:%M:%S} {_offset(at)}"
 
 
+def exactly(utc_ms: int, zone: ZoneInfo) -> str:
+    """The same with the milliseconds where there are any, so that two instants within one second are told apart."""
+    at = local(utc_ms, zone)
+    part = f".{utc_ms % 1000:03d}" if utc_ms % 1000 else ""
+    return f"{at:%Y-%m-%d %H:%M:%S}{part} {_offset(at)}"
+
+
+def beside(utc_ms: int, other_ms: int, zone: ZoneInfo) -> str:
+    """ "00:15:00" beside another instant of the same day and offset, else with both."""
+    at, other = local(utc_ms, zone), local(other_ms, zone)
+    same = at.date() == other.date() and at.utcoffset() == other.utcoffset()
+    return f"{at:%H:%M:%S}" if same else with_offset(utc_ms, zone)
+
+
 def to_the_minute(utc_ms: int, zone: ZoneInfo) -> str:
     """ "2026-07-01 00:00 -06:00", for tables where seconds add nothing."""
     at = local(utc_ms, zone)

@@ -193,21 +193,37 @@ class Remark:
 
 
 @dataclass(frozen=True, slots=True)
-class VisitLine:
-    """A hand reading beside the register. `more`: counts that the face shows above it (below: negative).
+class Beside:
+    """The register beside a hand reading. `register`: at that moment, `divided` by time between the readings around it,
+    else as it was read there or next to it. `more`: the number on the face less that of the register, in steps of the
+    face's last digit. `agrees`: the face lies between the two readings, or within one step; None: how often the total
+    went round between them is not settled.
+    """
 
-    0: the face lies between the bounds; None: no reading close enough to compare, or `fault` says why not.
-    `agency`: the agency's own person read it.
+    register: Seen
+    divided: bool
+    before: Seen
+    after: Seen
+    more: int
+    agrees: bool | None
+
+
+@dataclass(frozen=True, slots=True)
+class VisitLine:
+    """A hand reading: the digits of the `face`, and as they were `entered`. `beside` None: no readings around it, or
+    `fault` says why it cannot be taken. `agency`: the agency's own person read it. `when`: empty for a visit, else
+    "at the shutdown" or "at the startup".
     """
 
     utc_ms: int
-    shows: str
+    face: str
+    entered: str
     author: str
-    register: EdgeCount | None
-    more: int | None
+    beside: Beside | None
     note: str = ""
     fault: str = ""
     agency: bool = False
+    when: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -121,11 +121,7 @@ def outage_lines(point: PointReport, zone: ZoneInfo) -> list[str]:
 def visit_lines(point: PointReport, zone: ZoneInfo) -> list[str]:
     lines: list[str] = []
     for visit in point.visits:
-        agency = ", the agency's own person" if visit.agency else ""
-        register = "" if visit.register is None else f", the register stood at {visit.register.seen.face}"
-        said = f"face {visit.shows}{register}: {words.visit_words(visit)}; by {visit.author}{agency}"
-        said += f"; {visit.note}" if visit.note else ""
-        first, *rest = wrapped(said, WIDTH - 32)
+        first, *rest = wrapped(words.hand_reading(visit, zone), WIDTH - 32)
         lines.append(f"    {with_offset(visit.utc_ms, zone)}  {first}")
         lines += [f"{'':32}{line}" for line in rest]
     return lines

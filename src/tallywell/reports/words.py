@@ -6,8 +6,8 @@ from zoneinfo import ZoneInfo
 from tallywell.ledger.intervals import Kind
 from tallywell.ledger.suspect import FROZEN
 from tallywell.readings.quantities import STARTED, STOPPED, UNCLEAN_END, Away, Cause
-from tallywell.reports.dates import MINUTE_MS, duration, with_offset
-from tallywell.reports.model import GapLine, PermitLine, Seen, Slice, VisitLine
+from tallywell.reports.dates import MINUTE_MS, beside, duration, with_offset
+from tallywell.reports.model import Beside, GapLine, PermitLine, Seen, Slice, VisitLine
 from tallywell.reports.volume import Volume
 
 FAULTS = {
@@ -133,16 +133,40 @@ def hours(ms: int) -> str:
     return str(tenths // 10) if tenths % 10 == 0 else f"{tenths // 10}.{tenths % 10}"
 
 
-def visit_words(visit: VisitLine) -> str:
-    """How a hand reading compares with the register."""
+def hand_reading(visit: VisitLine, zone: ZoneInfo) -> str:
+    """All of one: the face, the register, by whom."""
+    face = f"face {visit.face}" + ("" if _same_digits(visit) else f" (entered as {visit.entered})")
+    agency = ", the agency's own person" if visit.agency else ""
+    said = [f"{visit.when}: {face}" if visit.when else face, visit_words(visit, zone)]
+    return "; ".join(filter(None, [", ".join(said), f"by {visit.author}{agency}", visit.note]))
+
+
+def _same_digits(visit: VisitLine) -> bool:
+    """Zeros in front make no difference to anybody."""
+    return visit.entered.lstrip("0") == visit.face.lstrip("0")
+
+
+def visit_words(visit: VisitLine, zone: ZoneInfo) -> str:
+    """How a hand reading compares with the register, whose number comes first."""
     if visit.fault:
         return visit.fault
-    if visit.more is None:
+    beside = visit.beside
+    if beside is None:
         return "no reading of the register around it to compare with"
-    if visit.more == 0:
-        return "agrees with the register"
-    side = "above" if visit.more > 0 else "below"
-    return f"{abs(visit.more):,} counts {side} the register"
+    side = "above" if beside.more > 0 else "below"
+    differs = f"{abs(beside.more):,} {side} it" if beside.more else "the same"
+    by_time = ", divided by time" if beside.divided else ""
+    return f"register {beside.register.face}{by_time}: {differs}; {_agreement(beside, visit.utc_ms, zone)}"
+
+
+def _agreement(of: Beside, utc_ms: int, zone: ZoneInfo) -> str:
+    """What it is measured by is said with it."""
+    before, after = (f"{seen.face} at {beside(seen.utc_ms, utc_ms, zone)}" for seen in (of.before, of.after))
+    if of.agrees is None:
+        return f"it is not settled how often the total went round between the readings {before} and {after}"
+    if of.agrees:
+        return f"agrees: between the readings {before} and {after}, or within one step of them"
+    return f"DIFFERS: neither between the readings {before} and {after} nor within one step of them"
 
 
 def polls(times: int) -> str:

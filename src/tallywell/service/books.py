@@ -2,7 +2,7 @@
 
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from tallywell import __version__
 from tallywell.ledger.intervals import Interval, joined
@@ -14,6 +14,7 @@ from tallywell.readings.quantities import Cause, Happened, LedgerFact, Missed, R
 from tallywell.registers.quantity import Kind
 from tallywell.reports.build import Asked, PointFacts, PointTally
 from tallywell.reports.estimating import Stretch as SharedStretch
+from tallywell.reports.hand_readings import AROUND_MS
 from tallywell.reports.model import (
     GapLine,
     Place,
@@ -29,8 +30,8 @@ from tallywell.service.pump_signals import hour_meter_step_ms, reverse_total
 from tallywell.service.said import meter_lines, stated_of, visits_of
 from tallywell.service.site import Point, Site
 from tallywell.service.well_lines import well_lines
-from tallywell.stated.content import in_force
-from tallywell.stated.told import Told
+from tallywell.stated.content import about_ms, in_force
+from tallywell.stated.told import FACES, Told
 from tallywell.store.query import Reader
 
 
@@ -154,13 +155,12 @@ class _Books:
         period = self._between(point) if between else self.period
         edges = edges_ms(period, self.site.zone)
         silence = _Silence(edges[0], edges[-1])
-        ledger = followed(self.reader, point, self.entries, self.reach, silence.watch)
+        ledger = followed(self.reader, point, self.entries, self._reach(point, edges), silence.watch)
         said, reverse = ledger.said, reverse_total(point.map)
-        visits = visits_of(said)
         asked = Asked(
             face=face,
             register=_register(point),
-            moments_ms=tuple(visit.utc_ms for visit in visits),
+            visits=visits_of(said),
             stated=stated_of(said),
             rules=rules_of(point),
             has_flow=_rate_unit(point) is not None,
@@ -182,7 +182,6 @@ class _Books:
             rate_unit=_rate_unit(point),
             running_above=point.running_above,
             meters=meter_lines(said),
-            visits=visits,
             unread=silence.lines(point.every_ms, as_of_ms),
             no_readings=_why_none(silence, polled=ledger.stream is not None),
         )
@@ -190,6 +189,18 @@ class _Books:
         volumes = {stretch: share.close() for stretch, share in shared.items()}
         volumes[self.period.first, self.period.end] = report.volume, report.total
         return _Gathered(report, volumes, ledger.decoder.maps_used(), settled)
+
+    def _reach(self, point: Point, edges: Sequence[int]) -> Reach:
+        """Reaching over the hand readings that stand in the report although they lie beside the period."""
+        own = [
+            entry for entry in self.entries if entry.kind in FACES and entry.point == self.reader.point_id(point.name)
+        ]
+        moments = [about_ms(entry) for entry in own]
+        shown = [at for at in moments if edges[0] - AROUND_MS <= at < edges[-1] + AROUND_MS]
+        if not shown:
+            return self.reach
+        wide = reach_of(self.reader, min(edges[0], *shown), max(edges[-1], *shown))
+        return replace(self.reach, floor=wide.floor, first=min(wide.first, self.reach.first), beyond=wide.last)
 
     def _between(self, point: Point) -> Period:
         """From reading to reading; where there is none before the begin, or no other behind it, by the local days."""

@@ -30,12 +30,8 @@ def compared(reader: Reader, point: Point, utc_ms: int, shows: str) -> str:
         return NOTHING_READ
     day = from_ms(utc_ms, accepted.site.zone).date()
     report = period_report(reader, accepted, between(day, day), [point.name])
-    visits = [one for one in report.points[0].visits if one.utc_ms == utc_ms and one.shows == shows.strip()]
-    if not visits:
-        return NOTHING_READ
-    visit = visits[-1]
-    at = "" if visit.register is None else f", which stood at {visit.register.seen.face}"
-    return f"{visit_words(visit)}{at}"
+    visits = [one for one in report.points[0].visits if one.utc_ms == utc_ms and one.entered == shows.strip()]
+    return visit_words(visits[-1], accepted.site.zone) if visits else NOTHING_READ
 
 
 @dataclass(frozen=True, slots=True)

@@ -220,12 +220,16 @@ def _judges(quantity: Quantity) -> bool:
 
 @dataclass(frozen=True, slots=True)
 class Reach:
-    """Numbers of the record: the period lies in first..last, and a report looks no further than floor..ceiling."""
+    """Numbers of the record: the period lies in first..last, and a report looks no further than floor..ceiling.
+
+    `beyond`: as far it reads on in any case, be the period settled before.
+    """
 
     floor: int
     first: int
     last: int
     ceiling: int
+    beyond: int = 0
 
 
 def reach_of(reader: Reader, begin_ms: int, end_ms: int) -> Reach:
@@ -256,7 +260,7 @@ class Stream:
         while batch := list(islice(polls, BATCH)):
             yield from self._with_events(batch, told)
             told = batch[-1][0].seq + 1
-            if len(self.settled) == FITTING:
+            if self._far_enough(batch[-1][0].seq):
                 return
         yield from self._events(told, self.reach.last)
 
@@ -278,10 +282,13 @@ class Stream:
         polls: list[LedgerFact] = [one for poll, when in batch if (one := self.decoder.fact(poll, when)) is not None]
         for fact in sorted([*polls, *self._events(told, batch[-1][0].seq)], key=lambda fact: fact.seq):
             yield fact
-            if isinstance(fact, Reading) and fact.seq > self.reach.last:
+            if isinstance(fact, Reading) and fact.seq > self.reach.last and len(self.settled) < FITTING:
                 self.settled = settled_by(self.rules, self.settled, fact)
-            if len(self.settled) == FITTING:
+            if self._far_enough(fact.seq):
                 return
+
+    def _far_enough(self, seq: int) -> bool:
+        return len(self.settled) == FITTING and seq > self.reach.beyond
 
     def _events(self, first_seq: int, last_seq: int) -> Iterator[Happened]:
         for event, when in self.reader.events(first_seq, last_seq):

@@ -2,11 +2,13 @@
 
 from dataclasses import replace
 
+from tallywell.readings.quantities import FaceCount, HandReading
 from tallywell.readings.statements import ReadAgain
-from tallywell.reports.build import Visit
+from tallywell.reports.hand_readings import Visit
 from tallywell.reports.model import MeterLine
 from tallywell.reports.stated_lines import NotTaken, Stated
 from tallywell.stated.meters import Meter
+from tallywell.stated.seasons import Turned
 from tallywell.stated.told import METERS, Told
 
 
@@ -75,4 +77,11 @@ def visits_of(told: Told) -> tuple[Visit, ...]:
         for one in told.unread
         if one.entry.kind == "visit"
     ]
+    found += [_at_turn(one, one.face) for one in told.turns if one.face is not None]
     return tuple(sorted(found, key=lambda visit: visit.utc_ms))
+
+
+def _at_turn(one: Turned, face: FaceCount) -> Visit:
+    """What the face showed at a shutdown or startup."""
+    reading = HandReading(one.entry.uuid, one.about_ms, face.total, one.entry.author, face.scale)
+    return Visit(one.about_ms, one.shows, one.entry.author, one.note, reading, when=f"at the {one.entry.kind}")

@@ -17,11 +17,13 @@ SHUTDOWN, STARTUP = "shutdown", "startup"
 
 @dataclass(frozen=True, slots=True)
 class Turned:
-    """One of the two, read again."""
+    """One of the two, read again. `shows`: the face's digits as entered."""
 
     entry: Entry
     about_ms: int
     face: FaceCount | None
+    shows: str = ""
+    note: str = ""
 
 
 def season_content(shows: str | None, face: Face | None, note: str = "") -> Content:
@@ -34,7 +36,8 @@ def turned(entry: Entry, face: Face, scale: Scale) -> Turned:
     kept = Kept.of(entry)
     if kept.content.get("shows") is None:
         return Turned(entry, about_ms(entry), None)
-    return Turned(entry, about_ms(entry), FaceCount(in_books(face, kept.digits("shows", face), scale), scale))
+    counted = FaceCount(in_books(face, kept.digits("shows", face), scale), scale)
+    return Turned(entry, about_ms(entry), counted, kept.text("shows").strip(), kept.note)
 
 
 def seasons(turns: Iterable[Turned]) -> tuple[Season, ...]:

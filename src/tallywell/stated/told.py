@@ -28,6 +28,7 @@ OF_A_POINT = METERS | {
     "settle",
     "reread",
 }
+FACES = frozenset({"visit", SHUTDOWN, STARTUP})  # whose entry may say what a face showed
 KINDS = OF_A_POINT | {"clock", "redate"}  # what may be entered; the record keeps the kind as text
 
 
@@ -48,6 +49,7 @@ class Told:
     meters: list[Meter] = field(default_factory=list)
     seasons: tuple[Season, ...] = ()
     settled: list[Settled] = field(default_factory=list)
+    turns: list[Turned] = field(default_factory=list)
     visits: list[Visited] = field(default_factory=list)
     estimates: list[Estimate] = field(default_factory=list)
     out_of_use: list[OutOfUse] = field(default_factory=list)
@@ -75,16 +77,16 @@ class Of:
 
 def told(entries: Iterable[Entry], of: Of) -> Told:
     """`entries`: all that are in force in the record; those about other points are passed over."""
-    found, turns = Told(), list[Turned]()
+    found = Told()
     for entry in sorted(entries, key=lambda one: (about_ms(one), one.seq)):
         if entry.kind not in OF_A_POINT or not _concerns(entry, of):
             continue
         try:
-            _read(entry, of, found, turns)
+            _read(entry, of, found)
             found.served.append(entry.uuid)
         except EntryError as wrong:
             found.unread.append(Unread(entry, about_ms(entry), str(wrong)))
-    found.seasons = seasons(turns)
+    found.seasons = seasons(found.turns)
     return found
 
 
@@ -98,14 +100,14 @@ def _concerns(entry: Entry, of: Of) -> bool:
         return False
 
 
-def _read(entry: Entry, of: Of, found: Told, turns: list[Turned]) -> None:
+def _read(entry: Entry, of: Of, found: Told) -> None:
     if entry.kind in METERS:
         found.installed.append(installed(entry, of.face, of.scale, of.name))
         found.meters.append(meter(entry, of.name))
     elif entry.kind == "visit":
         found.visits.append(visited(entry, of.face, of.scale))
     elif entry.kind in (SHUTDOWN, STARTUP):
-        turns.append(turned(entry, of.face, of.scale))
+        found.turns.append(turned(entry, of.face, of.scale))
     elif entry.kind == "settle":
         if is_reset(entry):
             found.installed.append(installed(entry, of.face, of.scale, of.name))
