@@ -7,7 +7,7 @@ from tallywell.ledger.intervals import Flag, Interval, Kind
 from tallywell.readings.quantities import Change, FaceCount, Installed, Scale
 from tallywell.readings.total import Total
 
-from .conftest import GALLON, at_ms
+from .conftest import GALLON, RULES, at_ms
 
 Intervals = Callable[..., list[Interval]]
 Lines = Callable[..., list[str]]
@@ -243,3 +243,60 @@ def test_between_a_removal_and_the_next_installation_nothing_is_unknown_beyond_i
     between = next(one for one in found if one.kind is Kind.CHANGE_OUT)
     assert (between.begin_ms, between.end_ms) == (at_ms("00:30"), at_ms("2d 00:00"))
     assert sum(one.posted for one in found) == 10 + 10 + 88 + 10
+
+
+def test_two_change_outs_in_one_silence_post_what_the_meter_between_them_counted(intervals: Intervals) -> None:
+    """1400 to 1500 on the first, 12 to 5012 on the second, 20 to 310 on the third."""
+    second = replace(changed("2d 00:31", 20, final=5012), uuid="second")
+    text = "00:00 1000\n00:15 1400\n2d 00:45 100\n2d 01:00 300\n2d 01:15 310"
+    found = intervals(text, installed=(changed("00:30", 12, final=1500), second))
+    assert sum(one.posted for one in found) == 400 + 100 + 5000 + 290
+    assert [one.segment.id for one in found if one.posted] == ["seq 1", "seq 1", "new", "second", "second", "second"]
+
+
+def test_a_supply_that_may_have_failed_is_not_forgotten_at_a_change_out(intervals: Intervals) -> None:
+    text = (
+        "00:00 1000\n00:15 1400\n00:45 missed no_answer\n02:00 missed no_answer\n05:00 missed no_answer\n"
+        "10:00 100\n10:15 300"
+    )
+    rules = replace(RULES, may_stop_unpowered=True)
+    found = intervals(text, rules=rules, installed=(changed("00:30", 12, final=1500),))
+    behind = next(one for one in found if one.segment.id == "new")
+    assert (behind.kind, behind.posted, behind.low, behind.high) == (Kind.LOWER_BOUND, 88, 88, 585_084)
+
+
+def test_what_is_withheld_stays_so_when_that_meter_is_reset(intervals: Intervals) -> None:
+    other = Installed("seq 3", at_ms("00:20"), None, "B-2", change=Change.SERIAL, after_seq=3, withheld=True)
+    found = intervals(
+        """
+        00:00 1000
+        00:15 1010
+        00:20 happened serial
+        00:30 50000
+        00:45 50030
+        01:00 10
+        01:15 1010
+        01:30 2010
+        01:45 3010
+    """,
+        installed=(other,),
+    )
+    assert [one.segment.withheld for one in found if one.begin_ms >= at_ms("00:30")] == [True] * 5
+    assert found[-1].segment.serial == "B-2"
+
+
+def test_a_reset_that_is_entered_leaves_what_ran_between_two_readings_open(intervals: Intervals) -> None:
+    found = intervals(
+        "00:00 50000\n00:15 50400\n00:30 3\n00:45 300\n01:00 350", installed=(changed("00:20", 0, change=Change.RESET),)
+    )
+    reset = next(one for one in found if one.kind is Kind.RESET)
+    assert (reset.posted, reset.low, reset.high) == (0, 0, 15_084)
+    assert sum(one.posted for one in found) == 400 + 350
+
+
+def test_a_net_total_is_taken_to_its_final_count_and_from_its_first(intervals: Intervals) -> None:
+    rules = replace(RULES, net=True)
+    found = intervals(
+        "00:00 1000\n00:15 1010\n00:45 -5\n01:00 -10", rules=rules, installed=(changed("00:20", 0, final=900),)
+    )
+    assert [one.posted for one in found] == [10, -110, 0, -5, -5]

@@ -4,7 +4,7 @@ from collections.abc import Callable
 from dataclasses import replace
 
 from tallywell.ledger.intervals import Flag, Interval, Kind
-from tallywell.readings.quantities import FaceCount, Scale, Season
+from tallywell.readings.quantities import FaceCount, Scale, Season, Settled
 from tallywell.readings.total import Total
 
 from .conftest import GALLON, RULES, at_ms
@@ -117,3 +117,31 @@ def test_a_slip_of_the_face_at_the_shutdown_is_not_used(intervals: Intervals) ->
     slip = replace(WINTER, shut=face(90_001_010), started=face(1_010))
     found = intervals("00:00 1000\n00:15 1010\n150d 06:10 1010\n150d 06:25 1020", seasons=(slip,))
     assert told(found)[1] == ("SHUT_DOWN", 0, 0, 0, False)
+
+
+def test_readings_inside_a_season_that_was_not_kept_are_a_gap_like_any_other(intervals: Intervals) -> None:
+    """Nobody entered the startup: the meter is read on both sides and its total moves, and its supply is in doubt."""
+    open_ended = Season("winter", at_ms("00:00") - 200 * 86_400_000, None)
+    text = "00:00 1000\n00:15 1010\n00:30 missed no_answer\n1d 00:00 missed no_answer\n20d 00:00 1500\n20d 00:15 1510"
+    found = intervals(text, rules=replace(RULES, may_stop_unpowered=True), seasons=(open_ended,))
+    assert [one.kind for one in found] == [Kind.METERED, Kind.LOWER_BOUND, Kind.METERED]
+    assert found[1].high > 20_000_000
+
+
+def test_polls_missed_behind_the_startup_are_a_sign_even_where_its_face_was_noted(intervals: Intervals) -> None:
+    season = replace(WINTER, shut=face(1010), started=face(1010))
+    text = "00:00 1000\n00:15 1010\n150d 07:00 missed no_answer\n150d 09:00 missed no_answer\n151d 08:10 1500\n"
+    found = intervals(text, rules=replace(RULES, may_stop_unpowered=True), seasons=(season,))
+    assert [one.kind for one in found][2:] == [Kind.SHUT_DOWN, Kind.LOWER_BOUND]
+
+
+def test_a_question_over_a_season_is_not_divided_nor_is_its_answer(intervals: Intervals) -> None:
+    season = replace(WINTER, begin_ms=at_ms("5d 00:20"))
+    answer = Settled("answer", at_ms("20d 00:00"), 0)
+    text = "00:00 1000\n00:15 1010\n150d 06:10 1510\n150d 06:25 1520"
+    asked = intervals(text, digits=6, seasons=(season,))[1]
+    settled = intervals(text, digits=6, seasons=(season,), settled=(answer,))[1]
+    assert (asked.kind, settled.kind) == (Kind.QUESTION, Kind.SHUT_DOWN)
+    assert not asked.divides
+    assert not settled.divides
+    assert (settled.posted, settled.low, settled.high) == (500, 500, 500)
