@@ -7,6 +7,9 @@ import os
 
 from hypothesis import settings
 
+# The runner loads readline, which tells every program started from here that the screen has 80 columns.
+os.environ["COLUMNS"] = "100"
+
 settings.register_profile("same", derandomize=True, deadline=None, print_blob=True)
 settings.register_profile("new", deadline=None, print_blob=True)
 settings.load_profile(os.environ.get("TALLYWELL_EXAMPLES", "same"))

@@ -1,6 +1,7 @@
 """Contents of entries: what is made here is read here, and what cannot be taken says why."""
 
 import json
+from dataclasses import replace
 from datetime import UTC, datetime
 from fractions import Fraction
 
@@ -16,7 +17,7 @@ from tallywell.readings.units import GALLON, measure
 from tallywell.reports.face import Face
 from tallywell.stated.clock import clock_content, redate_content
 from tallywell.stated.content import EntryError, in_force
-from tallywell.stated.estimates import Inputs, Span, estimate, estimate_content, reckoned
+from tallywell.stated.estimates import Inputs, Span, check_input, estimate, estimate_content, reckoned
 from tallywell.stated.meters import (
     ChangeOut,
     Move,
@@ -239,9 +240,9 @@ def test_the_same_span_of_another_year_keeps_what_was_metered_then() -> None:
         (Inputs(Method.HOURS, hours="1", rate="1 gpm", tested="May"), "tested: 'May' is no date"),
         (
             Inputs(Method.ENERGY, kwh="1", kwh_per="430", tested="2026-01-01"),
-            "kwh-per: '430' is no energy for a volume",
+            "kwh_per: '430' is no energy for a volume",
         ),
-        (Inputs(Method.ENERGY, kwh="1", kwh_per="0 kWh/m3", tested="2026-01-01"), "kwh-per: no volume"),
+        (Inputs(Method.ENERGY, kwh="1", kwh_per="0 kWh/m3", tested="2026-01-01"), "kwh_per: no volume"),
         (Inputs(Method.OTHER_YEAR, year=2025), "not known"),
     ],
 )
@@ -249,6 +250,32 @@ def test_an_input_that_is_wrong_is_named(inputs: Inputs, said: str) -> None:
     with pytest.raises(EntryError) as refused:
         estimate_content(SPAN, Standing.INSTEAD, inputs, "why")
     assert said in str(refused.value)
+
+
+def test_more_hours_than_the_span_has_are_refused() -> None:
+    """A day of 25 hours, when the clocks are put back, has room for 25."""
+    day = Span(0, 25 * 3_600_000)
+    inputs = Inputs(Method.HOURS, hours="25", rate="1 gpm", tested="2026-01-01")
+    assert estimate_content(day, Standing.INSTEAD, inputs, "why")["hours"] == "25"
+    with pytest.raises(EntryError, match="hours: 25.01 h do not fit into a span of 25.0 h"):
+        estimate_content(day, Standing.INSTEAD, replace(inputs, hours="25.01"), "why")
+
+
+@pytest.mark.parametrize(
+    ("name", "right", "wrong"),
+    [
+        ("volume", "3 acre_foot", "3"),
+        ("rate", "750 gpm", "750 gal"),
+        ("hours", "0.0002", "30"),
+        ("kwh", "12", "-1"),
+        ("kwh_per", "430 kWh/acre_foot", "430"),
+        ("tested", "2026-05-02", "May"),
+    ],
+)
+def test_an_input_can_be_checked_by_itself(name: str, right: str, wrong: str) -> None:
+    check_input(name, right, SPAN)
+    with pytest.raises(EntryError, match=f"^{name}: "):
+        check_input(name, wrong, SPAN)
 
 
 def test_an_estimate_without_a_reason_or_a_length_is_refused() -> None:

@@ -17,14 +17,19 @@ import sys
 
 TYPE_CHECKING = False  # as in typing, whose import the help would wait for
 if TYPE_CHECKING:
-    from tallywell.commandline.asking import Asking
+    from tallywell.commandline.asking import Asking, Check
     from tallywell.service.files import Loaded
+    from tallywell.service.metered import Metered
     from tallywell.service.site import Point, Site
     from tallywell.stated.estimates import Inputs, Span
 
 SUMMARY = "a volume that no meter counted, or that stands instead of what one counted"
 WAYS = {"volume": ("volume",), "hours": ("hours", "rate", "tested"), "kwh": ("kwh", "kwh_per", "tested")}
 OTHER_YEAR = "same-span-of"
+TWICE = (
+    "what passed the meter in that span is metered already, all of it; what is added is counted twice, unless it did "
+    "not pass the meter"
+)
 QUESTIONS = {
     "volume": 'the volume, such as "12.5 acre_foot"',
     "hours": "the hours pumped",
@@ -60,6 +65,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     from tallywell.commandline.asking import Asking, one_of
+    from tallywell.commandline.calls import fitted
     from tallywell.commandline.entry import content_of, entered, opened, stated_about
     from tallywell.readings.statements import Standing
     from tallywell.stated.estimates import estimate_content, reckoned
@@ -67,6 +73,7 @@ def run(options: argparse.Namespace) -> int:
     loaded, site, point = opened(options)
     asking = Asking()
     span = _span(site, asking, options)
+    metered = _metered(loaded, point, span)
     flags, words = "--in-addition or --instead-of-metered", tuple(one.value for one in Standing)
     given = words[1] if options.instead_of_metered else words[0] if options.in_addition else None
     what = f'what it is to the metered volume: "{words[0]}" or "{words[1]}"'
@@ -77,8 +84,50 @@ def run(options: argparse.Namespace) -> int:
     statement = stated_about(options, loaded, point.name, span.begin_ms, content)
     if standing is Standing.INSTEAD:
         _overlaps_none(loaded, site, point, span, statement.replaces)
-    print(f"{point.name}: {reckoned(inputs).sum}, {standing.value} the metered volume")
+    elif metered is not None and metered.sure:
+        print(fitted(f"warning: {TWICE}"), file=sys.stderr)
+    print(fitted(f"{point.name}: {reckoned(inputs).sum}, {standing.value} the metered volume"))
     return entered(loaded, site, statement)
+
+
+def _metered(loaded: "Loaded", point: "Point", span: "Span") -> "Metered | None":
+    """What was metered in the span, shown before anything is said of it: whoever adds to it sees to what."""
+    from tallywell.commandline.calls import fitted
+    from tallywell.reports.shown_units import volume_unit
+    from tallywell.service.following import face_of
+
+    if point.map.books is None or loaded.site is None:
+        return None
+    found = _found(loaded, point, span.begin_ms, span.end_ms)
+    if found is None:
+        print(f"{point.name}: nothing was metered in that span")
+        return None
+    unit = volume_unit(face_of(point)[0].one_count.unit, [point.map.books.scale.one_count_m3])
+    low, high = unit.number(found.low_m3), unit.number(found.high_m3)
+    bounds = "" if low == high else f", between {low} and {high}"
+    print(
+        fitted(f"{point.name}: metered in that span {unit.text(found.m3)}{bounds}{_part_of(found, span, loaded.site)}")
+    )
+    return found
+
+
+def _part_of(found: "Metered", span: "Span", site: "Site") -> str:
+    from tallywell.service.local_time import shown
+
+    if found.begin_ms <= span.begin_ms and found.end_ms >= span.end_ms:
+        return ""
+    return f"; it was read only from {shown(found.begin_ms, site.zone)} to {shown(found.end_ms, site.zone)}"
+
+
+def _found(loaded: "Loaded", point: "Point", begin_ms: int, end_ms: int) -> "Metered | None":
+    from tallywell.service.metered import metered_between
+    from tallywell.store.database import RecordFolder
+    from tallywell.store.query import Reader
+
+    if not loaded.record.exists():
+        return None
+    with Reader(RecordFolder(loaded.record)) as reader:
+        return metered_between(reader, point, begin_ms, end_ms)
 
 
 def _span(site: "Site", asking: "Asking", options: argparse.Namespace) -> "Span":
@@ -92,7 +141,7 @@ def _span(site: "Site", asking: "Asking", options: argparse.Namespace) -> "Span"
     try:
         return Span(begin, end)
     except EntryError as wrong:
-        raise called_wrongly(str(wrong)) from None
+        raise called_wrongly(f"--{wrong}") from None
 
 
 def _inputs(options: argparse.Namespace, asking: "Asking", loaded: "Loaded", point: "Point", span: "Span") -> "Inputs":
@@ -106,11 +155,30 @@ def _inputs(options: argparse.Namespace, asking: "Asking", loaded: "Loaded", poi
         return _other_year(int(year), loaded, point, span)
     method = {"volume": Method.VOLUME, "hours": Method.HOURS, "kwh": Method.ENERGY}[way]
     texts = {
-        name: asking.need(getattr(options, name), f"--{name.replace('_', '-')}", QUESTIONS[name]) for name in WAYS[way]
+        name: asking.need(getattr(options, name), _flag(name), QUESTIONS[name], _check(name, span))
+        for name in WAYS[way]
     }
     hours = texts.get("hours"), texts.get("rate")
     energy = texts.get("kwh"), texts.get("kwh_per")
     return Inputs(method, texts.get("volume"), *hours, *energy, texts.get("tested"))
+
+
+def _flag(name: str) -> str:
+    return f"--{name.replace('_', '-')}"
+
+
+def _check(name: str, span: "Span") -> "Check":
+    """One input by itself; the question or flag stands before what is wrong, so its name need not."""
+    from tallywell.stated.content import EntryError
+    from tallywell.stated.estimates import check_input
+
+    def check(text: str) -> None:
+        try:
+            check_input(name, text, span)
+        except EntryError as wrong:
+            raise ValueError(str(wrong).removeprefix(f"{name}: ")) from None
+
+    return check
 
 
 def _way(options: argparse.Namespace, asking: "Asking") -> str:
@@ -123,35 +191,34 @@ def _way(options: argparse.Namespace, asking: "Asking") -> str:
     if len(given) > 1:
         raise called_wrongly(f"say how it is reckoned, in one way: {flags}")
     words = (*WAYS, OTHER_YEAR)
-    question = f"say how it is reckoned: {', '.join(words)}"
-    way = asking.need(given[0] if given else None, flags, question, one_of(*words))
+    way = asking.need(given[0] if given else None, flags, "say how it is reckoned", one_of(*words))
     for name in QUESTIONS:
         if getattr(options, name) is not None and name not in WAYS.get(way, ()):
-            raise called_wrongly(f"--{name.replace('_', '-')} does not go with --{way}")
+            raise called_wrongly(f"{_flag(name)} does not go with --{way}")
     return way
 
 
 def _other_year(year: int, loaded: "Loaded", point: "Point", span: "Span") -> "Inputs":
+    from tallywell.commandline.calls import fitted
     from tallywell.commandline.site import called_wrongly
     from tallywell.readings.statements import Method
-    from tallywell.service.comparing import metered_between, same_span
     from tallywell.service.local_time import shown
+    from tallywell.service.metered import same_span
     from tallywell.stated.estimates import Inputs
-    from tallywell.store.database import RecordFolder
-    from tallywell.store.query import Reader
 
     site = loaded.site
     assert site is not None
     begin_ms, end_ms = same_span(span.begin_ms, span.end_ms, year, site.zone)
-    found = None
-    if loaded.record.exists():
-        with Reader(RecordFolder(loaded.record)) as reader:
-            found = metered_between(reader, point, begin_ms, end_ms)
+    if begin_ms < span.end_ms and end_ms > span.begin_ms:
+        raise called_wrongly(
+            f"--same-span-of: the span of {year} is, or overlaps, the one to estimate; name another year"
+        )
+    found = _found(loaded, point, begin_ms, end_ms)
     if found is None:
         raise called_wrongly(f"--same-span-of: nothing was metered at {point.name} in that span of {year}")
     if found.begin_ms > begin_ms or found.end_ms < end_ms:
         between = f"from {shown(found.begin_ms, site.zone)} to {shown(found.end_ms, site.zone)}"
-        print(f"warning: of that span of {year} {point.name} was metered only {between}", file=sys.stderr)
+        print(fitted(f"warning: of that span of {year} {point.name} was metered only {between}"), file=sys.stderr)
     m3 = f"{found.m3.numerator}/{found.m3.denominator}"
     return Inputs(Method.OTHER_YEAR, year=year, m3=m3, of_begin_ms=begin_ms, of_end_ms=end_ms)
 

@@ -22,6 +22,7 @@ from tallywell.reports.decimals import decimal, plain
 from tallywell.reports.shown_units import WORDS
 from tallywell.stated.content import Content, EntryError, Kept, needed
 
+HOUR_MS = 3_600_000
 _PER = re.compile(r"\s*(\S+)\s*kWh\s*(?:/|per\s)\s*([A-Za-z_0-9]+)\s*\Z")
 _EXACT = re.compile(r"\d+(/[1-9]\d*)?\Z")
 
@@ -72,8 +73,33 @@ def estimate_content(span: Span, standing: Standing, inputs: Inputs, because: st
     """EntryError says which input is wrong."""
     reason = needed(because, "because", "an estimate is kept with its reason")
     reckoned(inputs)
+    if inputs.method is Method.HOURS:
+        _fit(_number(inputs.hours, "hours"), span)
     kept: Content = {"begin_ms": span.begin_ms, "end_ms": span.end_ms, "standing": standing.value, "because": reason}
     return kept | inputs.kept()
+
+
+def check_input(name: str, text: str, span: Span) -> None:
+    """One input by itself, as it is typed; EntryError says what is wrong."""
+    match name:
+        case "volume":
+            _not_negative(_measure(text, name, "volume").si, name)
+        case "rate":
+            _not_negative(_measure(text, name, "flow rate").si, name)
+        case "hours":
+            _fit(_number(text, name), span)
+        case "kwh":
+            _number(text, name)
+        case "kwh_per":
+            _per_volume(text)
+        case "tested":
+            _tested(Inputs(Method.HOURS, tested=text))
+
+
+def _fit(hours: Fraction, span: Span) -> None:
+    longest = Fraction(span.end_ms - span.begin_ms, HOUR_MS)
+    if hours > longest:
+        raise EntryError(f"hours: {plain(hours)} h do not fit into a span of {decimal(longest, 1)} h")
 
 
 def estimate(entry: Entry) -> Estimate:
@@ -119,15 +145,21 @@ def _by_hours(inputs: Inputs) -> Reckoned:
 
 
 def _by_energy(inputs: Inputs) -> Reckoned:
-    kwh, found = _number(inputs.kwh, "kwh"), _PER.match(inputs.kwh_per or "")
+    kwh, (each, unit) = _number(inputs.kwh, "kwh"), _per_volume(inputs.kwh_per or "")
+    m3 = kwh / each * VOLUMES[unit]
+    per = f"{plain(each)} kWh per {unit.replace('_', '-')}"
+    return Reckoned(m3, f"{plain(kwh)} kWh / ({per}, {_tested(inputs)}) = {_in_words(m3, unit)}")
+
+
+def _per_volume(text: str) -> tuple[Fraction, str]:
+    """kWh, and the unit of volume that takes so many."""
+    found = _PER.match(text)
     if found is None or found[2] not in VOLUMES:
-        raise EntryError(f'kwh-per: {inputs.kwh_per!r} is no energy for a volume; write it as "430 kWh/acre_foot"')
-    each = _number(found[1], "kwh-per")
+        raise EntryError(f'kwh_per: {text!r} is no energy for a volume; write it as "430 kWh/acre_foot"')
+    each = _number(found[1], "kwh_per")
     if not each:
-        raise EntryError("kwh-per: no volume takes no energy")
-    m3 = kwh / each * VOLUMES[found[2]]
-    per = f"{plain(each)} kWh per {found[2].replace('_', '-')}"
-    return Reckoned(m3, f"{plain(kwh)} kWh / ({per}, {_tested(inputs)}) = {_in_words(m3, found[2])}")
+        raise EntryError("kwh_per: no volume takes no energy")
+    return each, found[2]
 
 
 def _by_other_year(inputs: Inputs) -> Reckoned:
