@@ -396,6 +396,7 @@ class PermitLine:
     years: tuple[PermitYear, ...] = ()
     authorised_years: int = 1
     authorised_from: date | None = None
+    reckoned_from: date | None = None  # the first day of the account behind `years`
     carry_over: Measure | None = None
 
     @property

@@ -28,8 +28,10 @@ def authorised(of: PermitLine) -> str:
     said = f"authorised {measure(of.authorised)} in {years} from {first}"
     if of.carry_over is None:
         return said
-    before = "; what years before these carried over is not known here" if of.years else ""
-    return f"{said}, of which at most {measure(of.carry_over)} may be carried over{before}"
+    said += f", of which at most {measure(of.carry_over)} may be carried over"
+    if not of.years or of.reckoned_from == of.authorised_from:
+        return said
+    return f"{said}; reckoned from {of.reckoned_from} on, as what years before it carried over is not known"
 
 
 def _left(of: PermitYear, unit: VolumeUnit) -> str:
@@ -42,11 +44,17 @@ def _left(of: PermitYear, unit: VolumeUnit) -> str:
 def bounded(of: Bounded, unit: VolumeUnit) -> str:
     """A volume with its bounds, as far as these are known and print otherwise."""
     if of.m3 is None:
-        return "unknown"
+        return _between(of, unit)
     sides = [("at least", of.low_m3), ("at most", of.high_m3)]
     shown = unit.number(of.m3)
     said = [f"{side} {unit.number(m3)}" for side, m3 in sides if m3 is not None and unit.number(m3) != shown]
     return unit.text(of.m3) + (f" ({', '.join(said)})" if said else "")
+
+
+def _between(of: Bounded, unit: VolumeUnit) -> str:
+    if of.low_m3 is None or of.high_m3 is None:
+        return "unknown" if not of.low_m3 else f"unknown, at least {unit.text(of.low_m3)}"
+    return f"between {unit.number(of.low_m3)} and {unit.text(of.high_m3)}"
 
 
 def unlikely(of: Unlikely | None) -> list[str]:

@@ -3,6 +3,7 @@
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
+from datetime import date
 
 from tallywell import __version__
 from tallywell.ledger.intervals import Interval, joined
@@ -13,6 +14,7 @@ from tallywell.readings.facts import Entry
 from tallywell.readings.quantities import Cause, Happened, LedgerFact, Missed, Reading
 from tallywell.registers.quantity import Kind
 from tallywell.reports.build import Asked, PointFacts, PointTally
+from tallywell.reports.dates import local_day
 from tallywell.reports.estimating import Stretch as SharedStretch
 from tallywell.reports.hand_readings import AROUND_MS
 from tallywell.reports.model import (
@@ -50,9 +52,11 @@ def period_report(
     site = accepted.site
     names = [name for name, point in site.points.items() if point.map.books] if points is None else list(points)
     edges = edges_ms(period, site.zone)
-    books = _Books(reader, site, period, reach_of(reader, edges[0], edges[-1]), in_force(reader.entries()))
     first, last = reader.first_dated(), reader.last_dated()
     as_of = last[1].utc_ms if last else None
+    starts = first[1].utc_ms if first else None
+    since = None if starts is None else local_day(starts, site.zone)
+    books = _Books(reader, site, period, reach_of(reader, edges[0], edges[-1]), in_force(reader.entries()), since)
     gathered = {name: books.point(site.points[name], as_of, between=between) for name in names}
     known = {name: one.shared for name, one in gathered.items()}
     return Report(
@@ -62,13 +66,13 @@ def period_report(
         begin_ms=edges[0],
         end_ms=edges[-1],
         provisional=_provisional(as_of, edges[-1], gathered.values()),
-        starts_ms=first[1].utc_ms if first else None,
+        starts_ms=starts,
         as_of_ms=as_of,
         site_file=accepted.site_file,
         maps=_maps(accepted, gathered.values()),
         version=__version__,
         points=tuple(one.report for one in gathered.values()),
-        permits=tuple(permit_lines(site.permits.values(), known, period)),
+        permits=tuple(permit_lines(site.permits.values(), known, period, since)),
         wells=tuple(well_lines(site, known, period)),
     )
 
@@ -142,13 +146,14 @@ class _Silence:
 
 @dataclass(frozen=True, slots=True)
 class _Books:
-    """What all points of one report share."""
+    """What all points of one report share. `since`: the record's first day."""
 
     reader: Reader
     site: Site
     period: Period
     reach: Reach
     entries: tuple[Entry, ...]
+    since: date | None
 
     def point(self, point: Point, as_of_ms: int | None, *, between: bool) -> _Gathered:
         face, face_stated = face_of(point)
@@ -168,7 +173,8 @@ class _Books:
             reverse_capacity_m3=None if reverse is None else reverse.scale.capacity * reverse.scale.one_count_m3,
         )
         tally = PointTally(period, self.site.zone, asked)
-        shared = self._shared(point, said)
+        stretches = self._stretches(point)
+        shared = self._shared(said, (one for one in stretches if one[0] >= self.period.first))
         for interval in ledger.intervals:
             tally.take(interval)
             if interval.kind is IntervalKind.FROZEN:
@@ -186,9 +192,22 @@ class _Books:
             no_readings=_why_none(silence, polled=ledger.stream is not None),
         )
         report = tally.report(known)
-        volumes = {stretch: share.close() for stretch, share in shared.items()}
+        before, maps = self._before(point, [one for one in stretches if one[0] < self.period.first])
+        volumes = before | {stretch: share.close() for stretch, share in shared.items()}
         volumes[self.period.first, self.period.end] = report.volume, report.total
-        return _Gathered(report, volumes, ledger.decoder.maps_used(), settled)
+        return _Gathered(report, volumes, maps | ledger.decoder.maps_used(), settled)
+
+    def _before(self, point: Point, stretches: Sequence[Stretch]) -> tuple[dict[Stretch, Known], dict[str, str]]:
+        """The volumes of a permit's earlier years, and the maps that served: each costs what its own report would."""
+        if not stretches:
+            return {}, {}
+        begin, end = midnight_ms(stretches[0][0], self.site.zone), midnight_ms(stretches[-1][1], self.site.zone)
+        ledger = followed(self.reader, point, self.entries, reach_of(self.reader, begin, end))
+        shared = self._shared(ledger.said, stretches)
+        for interval in ledger.intervals:
+            for share in shared.values():
+                share.take(interval)
+        return {stretch: share.close() for stretch, share in shared.items()}, ledger.decoder.maps_used()
 
     def _reach(self, point: Point, edges: Sequence[int]) -> Reach:
         """Reaching over the hand readings that stand in the report although they lie beside the period."""
@@ -211,13 +230,17 @@ class _Books:
             return self.period
         return between_readings(self.period, begin, end, self.site.zone)
 
-    def _shared(self, point: Point, said: Told) -> dict[Stretch, SharedStretch]:
-        """The stretches that the point's permits ask for, being added up; the period's whole is known anyway."""
-        asked = stretches_of(self.site.permits.values(), point.name, self.period, point.wells)
-        zone, estimates = self.site.zone, said.estimates
+    def _stretches(self, point: Point) -> list[Stretch]:
+        """Those that the point's permits and wells ask for; the period's whole is known anyway."""
+        asked = stretches_of(self.site.permits.values(), point.name, self.period, point.wells, self.since)
+        return sorted(asked - {(self.period.first, self.period.end)})
+
+    def _shared(self, said: Told, stretches: Iterable[Stretch]) -> dict[Stretch, SharedStretch]:
+        """The stretches, being added up."""
+        zone = self.site.zone
         return {
-            (first, end): SharedStretch(estimates, midnight_ms(first, zone), midnight_ms(end, zone))
-            for first, end in sorted(asked - {(self.period.first, self.period.end)})
+            (first, end): SharedStretch(said.estimates, midnight_ms(first, zone), midnight_ms(end, zone))
+            for first, end in stretches
         }
 
 

@@ -1,7 +1,11 @@
-"""The permits of a report: shares of the points' volumes, and the permit's own years inside the period."""
+"""The permits of a report: shares of the points' volumes, and the permit's own years that begin in the period.
+
+Where an amount is for several years, or what is left of it may be carried over, the years before count: the account
+runs from the permit's first year, or from the first that the record reaches into.
+"""
 
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 
 from tallywell.ledger.authorised import UNKNOWN, Bounded, screened, weighted, years_of
@@ -18,15 +22,25 @@ KnownOf = Mapping[str, Mapping[Stretch, Known]]  # by point
 
 @dataclass(frozen=True, slots=True)
 class _Year:
+    """`shown`: it begins in the period. `begun`: the record began inside it, so that a part of it is unknown."""
+
     begin: date
     end: date
     whole: bool
+    shown: bool
+    begun: bool = False
 
 
 def stretches_of(
-    permits: Iterable[Permit], point: str, period: Period, wells: Iterable[WellShare] = ()
+    permits: Iterable[Permit],
+    point: str,
+    period: Period,
+    wells: Iterable[WellShare] = (),
+    since: date | None = None,
 ) -> set[Stretch]:
-    """All stretches in which a point's volume is asked for by its permits, and by its wells."""
+    """All stretches in which a point's volume is asked for by its permits, and by its wells: also some that begin
+    before the period. `since`: the record's first day.
+    """
     found: set[Stretch] = {(period.first, period.end)}
     for well in wells:
         part = inside(well, period.first, period.end)
@@ -34,21 +48,22 @@ def stretches_of(
     for permit in permits:
         for share in permit.shares:
             if share.point == point:
-                spans = [(period.first, period.end), *((year.begin, year.end) for year in _years(permit, period))]
+                spans = [(period.first, period.end), *((one.begin, one.end) for one in _years(permit, period, since))]
                 found |= {part for span in spans if (part := inside(share, *span)) is not None}
     return found
 
 
-def permit_lines(permits: Iterable[Permit], known: KnownOf, period: Period) -> Iterator[PermitLine]:
+def permit_lines(
+    permits: Iterable[Permit], known: KnownOf, period: Period, since: date | None = None
+) -> Iterator[PermitLine]:
     """Permits whose points are all in this report: a part of a permit's volume would look like the whole."""
     for permit in permits:
         if all(share.point in known for share in permit.shares):
-            yield _line(permit, known, period)
+            yield _line(permit, known, period, since)
 
 
-def _line(permit: Permit, known: KnownOf, period: Period) -> PermitLine:
-    whole = period.first, period.end
-    lines = _shares(permit, known, whole)
+def _line(permit: Permit, known: KnownOf, period: Period, since: date | None) -> PermitLine:
+    lines, years = _shares(permit, known, (period.first, period.end)), _years(permit, period, since)
     return PermitLine(
         name=permit.name,
         called=permit.called,
@@ -60,7 +75,8 @@ def _line(permit: Permit, known: KnownOf, period: Period) -> PermitLine:
         carry_over=permit.carry_over,
         shares=lines,
         volume=together(lines),
-        years=_account(permit, known, period),
+        years=_account(permit, known, years),
+        reckoned_from=years[0].begin if years else None,
     )
 
 
@@ -91,15 +107,13 @@ def inside(share: Share | WellShare, first: date, end: date) -> Stretch | None:
     return (first, end) if first < end else None
 
 
-def _account(permit: Permit, known: KnownOf, period: Period) -> tuple[PermitYear, ...]:
-    """The permit's years in the period, from the first day of a term on: what was allowed, used and left."""
-    years = _years(permit, period)
-    if permit.authorised is None or not years:
-        return ()
-    used = [_used(permit, known, (year.begin, year.end)) for year in years]
+def _account(permit: Permit, known: KnownOf, years: list[_Year]) -> tuple[PermitYear, ...]:
+    """The permit's years in the period: what was allowed, used and left."""
     rule = rule_of(permit)
-    assert rule is not None
-    lines, amount = years_of(rule, used), rule.amount_m3 / rule.years
+    if rule is None or not years:
+        return ()
+    lines = years_of(rule, [_used(permit, known, year) for year in years])
+    amount = rule.amount_m3 / rule.years
     return tuple(
         PermitYear(
             begin=year.begin,
@@ -109,28 +123,40 @@ def _account(permit: Permit, known: KnownOf, period: Period) -> tuple[PermitYear
             unlikely=screened(line.used.m3, amount) if year.whole and line.used.m3 is not None else None,
         )
         for year, line in zip(years, lines, strict=True)
+        if year.shown
     )
 
 
-def _years(permit: Permit, period: Period) -> list[_Year]:
-    if permit.authorised is None:
+def _years(permit: Permit, period: Period, since: date | None) -> list[_Year]:
+    """Consecutive years of the permit up to the period's end, where one of them begins in the period."""
+    first = _year_on(permit, period.first)
+    if permit.authorised is None or first >= period.end:
         return []
     found: list[_Year] = []
-    begin = _first_term(permit, period.first)
+    begin = _account_begins(permit, first, since)
     while begin < period.end:
         until = _starts(permit, begin.year + 1)
-        found.append(_Year(begin, min(until, period.end), until <= period.end))
+        begun = since is not None and begin < since and begin < first
+        found.append(_Year(begin, min(until, period.end), until <= period.end, begin >= first, begun))
         begin = until
     return found
 
 
-def _first_term(permit: Permit, day: date) -> date:
-    """The first day, from `day` on, on which a term of the permit begins."""
-    terms = 1 if permit.authorised_from is None else permit.authorised_years
-    of = day.year if permit.authorised_from is None else permit.authorised_from.year
-    year = day.year - (day.year - of) % terms
-    while (begin := _starts(permit, year)) < day:
-        year += terms
+def _year_on(permit: Permit, day: date) -> date:
+    """The first day, from `day` on, on which a year of the permit begins."""
+    begin = _starts(permit, day.year)
+    return begin if begin >= day else _starts(permit, day.year + 1)
+
+
+def _account_begins(permit: Permit, first: date, since: date | None) -> date:
+    """The beginning of a term: of the first that the record, or the permit, reaches into, where earlier terms matter,
+    or else of that to which the year from `first` on belongs.
+    """
+    of = first.year if permit.authorised_from is None else permit.authorised_from.year
+    begin = _starts(permit, first.year - (first.year - of) % permit.authorised_years)
+    earliest = max(since or begin, permit.authorised_from or date.min)
+    while permit.carry_years and begin > earliest:
+        begin = _starts(permit, begin.year - permit.authorised_years)
     return begin
 
 
@@ -142,8 +168,12 @@ def _starts(permit: Permit, year: int) -> date:
         return date(year, 3, 1)
 
 
-def _used(permit: Permit, known: KnownOf, year: Stretch) -> Bounded:
-    return weighted((_bounded(line), line.share) for line in _shares(permit, known, year))
+def _used(permit: Permit, known: KnownOf, year: _Year) -> Bounded:
+    lines = _shares(permit, known, (year.begin, year.end))
+    used = weighted((_bounded(line), line.share) for line in lines)
+    if year.begun and not any(line.total for line in lines):
+        return replace(used, m3=None, high_m3=None)  # what ran before the record began, nobody has said
+    return used
 
 
 def _bounded(line: ShareLine) -> Bounded:
