@@ -171,3 +171,42 @@ def test_faces_of_shutdown_and_startup_stand_beside_the_register(tmp_path: Path)
     assert f"at the shutdown: face 00072920, register {last:08d}: {72_920 - last:,} above it; DIFFERS" in shown
     assert "by ana; in the rain" in shown
     assert f"at the startup: face 00025000, register {last:08d}: {last - 25_000:,} below it; DIFFERS" in shown
+
+
+def test_what_an_answer_did_is_named_with_its_author(tmp_path: Path) -> None:
+    made, period = stories.settled(tmp_path)
+    shown = " ".join(text(made.report(period)).split())
+    assert "the meter after its reset (entered by ana, entry 00000000), 2026-07-03 to 2026-07-06" in shown
+    assert "began anew at 0, by the answer of ana, entered 2026-07-05 (entry 00000000)" in shown
+    assert "Entries that cannot be taken" not in shown
+
+
+def test_an_answer_where_no_question_is_open_stands_among_what_cannot_be_taken(tmp_path: Path) -> None:
+    made = stories.begun(tmp_path, "2026-07-01 00:00")
+    stories.pumped(made, "2026-07-01 00:00", "2026-07-06 02:00", 10_000)
+    before = point_of(made, stories.DAYS)
+    for about, said in (("2026-07-03 12:00", {"rounds": 1}), ("2026-07-04 03:05", {"reset": True, "first_count": "7"})):
+        content: dict[str, object] = {"note": "", **said}
+        made.enter(at("2026-07-05 12:00"), "settle", content, about=at(about))
+    point = point_of(made, stories.DAYS)
+    assert point.volume == before.volume
+    assert [(one.kind, one.author) for one in point.stated.not_taken] == [("settle", "ana")] * 2
+    assert all("no question was open there" in one.why for one in point.stated.not_taken)
+    assert "settles nothing" in text(made.report(stories.DAYS))
+
+
+def test_a_meter_whose_entry_fits_no_reading_is_named(tmp_path: Path) -> None:
+    made = stories.begun(tmp_path, "2026-07-01 00:00")
+    stories.pumped(made, "2026-07-01 00:00", "2026-07-06 02:00", 10_000)
+    content: dict[str, object] = {"serial": "NEW", "first_count": "00000012", "note": ""}
+    made.enter(at("2026-07-05 12:00"), "installation", content, about=at("2026-07-03 21:00"))
+    point = point_of(made, stories.DAYS)
+    assert [(one.serial, one.end_ms, one.refused) for one in point.meters] == [
+        ("A-1042", None, False),
+        ("NEW", None, True),
+    ]
+    shown = " ".join(text(made.report(stories.DAYS)).split())
+    assert "serial NEW: the entry of 2026-07-03 21:00 -06:00, installation by ana" in shown
+    assert "fits no reading" in shown
+    assert "not entered" not in shown.replace("record", "")
+    assert "no entry confirms" not in shown

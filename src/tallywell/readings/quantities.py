@@ -179,6 +179,18 @@ class Settled:
 
 
 @dataclass(frozen=True, slots=True)
+class Answer:
+    """The same answer, or that it was reset (`rollovers` None), with who gave it and when, for a report to name."""
+
+    uuid: str
+    about_ms: int
+    rollovers: int | None
+    author: str
+    entered_ms: int
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class HandReading:
     """An entry: at `about_ms` the face showed `total` (in the books' counts, one step of the face in low/high).
 

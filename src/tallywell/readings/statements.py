@@ -99,3 +99,15 @@ class Remarked:
     about_ms: int
     text: str
     author: str
+
+
+@dataclass(frozen=True, slots=True)
+class Withdrawn:
+    """An entry that was taken back: its `kind`, its uuid `of`, why and by whom. `about_ms`: what it was about."""
+
+    uuid: str
+    about_ms: int
+    kind: str
+    of: str
+    reason: str
+    author: str

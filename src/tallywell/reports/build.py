@@ -4,7 +4,7 @@ The intervals pass by once, in order (`PointTally`), and are not kept: what a re
 """
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from zoneinfo import ZoneInfo
 
@@ -16,6 +16,7 @@ from tallywell.ledger.reverse import ReverseVolume
 from tallywell.ledger.rules import Rules
 from tallywell.ledger.sums import Adding, Gap, Unallocated, touches
 from tallywell.readings.units import Measure
+from tallywell.reports.borne_out import BorneOut
 from tallywell.reports.counts import edge_count, segment_line
 from tallywell.reports.estimating import Estimating
 from tallywell.reports.face import Face
@@ -81,6 +82,7 @@ class PointTally:
         "_days",
         "_detective",
         "_edges",
+        "_entries",
         "_estimating",
         "_face",
         "_groups",
@@ -109,6 +111,7 @@ class PointTally:
         self._peak = PeakFlow(begin_ms, end_ms)
         signal = asked.rules is not None and asked.rules.run_signal
         self._hours = HoursPumped(begin_ms, end_ms, run_signal=signal, step_ms=asked.hour_step_ms)
+        self._entries = BorneOut(asked.stated.answers, begin_ms, end_ms)
         self._asked, self._detective = asked, _detective(asked, begin_ms, end_ms, zone)
         self._reverse: ReverseVolume | None = None
         if asked.rules is not None and asked.reverse_capacity_m3 is not None:
@@ -117,7 +120,7 @@ class PointTally:
         self._face = face
         self._estimating = Estimating(self._stated.estimates, begin_ms, end_ms)
         self._idle = IdleStretches(self._stated, begin_ms, end_ms)
-        self._runs, self._outages = RemarkRuns(face, self._stated.settled), Outages(begin_ms, end_ms, face)
+        self._runs, self._outages = RemarkRuns(face, self._stated.answers), Outages(begin_ms, end_ms, face)
         self._groups: list[tuple[Interval, Interval]] = []  # what meters inside: first and last, segment by segment
         self._hands = HandReadings(asked.visits, face, begin_ms, end_ms)
 
@@ -134,6 +137,7 @@ class PointTally:
         self._estimating.take(one)
         self._idle.take(one)
         self._hands.take(one)
+        self._entries.take(one)
         if touches(one, self._edges[0], self._edges[-1]):
             self._inside(one)
 
@@ -148,7 +152,7 @@ class PointTally:
             face=self._face,
             face_stated=facts.face_stated,
             rate_unit=facts.rate_unit,
-            meters=_meters_in(facts.meters, begin_ms, end_ms),
+            meters=_meters_in(map(self._borne_out, facts.meters), begin_ms, end_ms),
             begin=edge_count(added.begin, self._groups, self._face, begins=True),
             end=edge_count(added.end, self._groups, self._face, begins=False),
             volume=volume,
@@ -187,9 +191,14 @@ class PointTally:
             seals=tuple(one for one in said.seals if begin_ms <= one.about_ms < end_ms),
             remarks=tuple(one for one in said.remarks if begin_ms <= one.about_ms < end_ms),
             read_again=tuple(one for one in said.read_again if one.begin_ms < end_ms and one.end_ms >= begin_ms),
-            not_taken=said.not_taken,
+            withdrawn=tuple(one for one in said.withdrawn if begin_ms <= one.about_ms < end_ms),
+            not_taken=tuple(sorted((*said.not_taken, *self._entries.idle()), key=lambda one: one.utc_ms)),
             entries=said.entries,
+            answers=self._entries.used(),
         )
+
+    def _borne_out(self, meter: MeterLine) -> MeterLine:
+        return replace(meter, refused=self._entries.refused(meter.uuid, meter.begin_ms))
 
     def _inside(self, one: Interval) -> None:
         if _overlap_ms(one, self._edges[0], self._edges[-1]):
@@ -231,7 +240,14 @@ def _unallocated(one: Unallocated) -> UnallocatedLine:
 
 
 def _meters_in(meters: Iterable[MeterLine], begin_ms: int, end_ms: int) -> tuple[MeterLine, ...]:
-    return tuple(m for m in meters if m.begin_ms < end_ms and (m.end_ms is None or m.end_ms > begin_ms))
+    """Each until the next; one that the readings run on past ends none."""
+    found: list[MeterLine] = []
+    until: int | None = None
+    for one in sorted(meters, key=lambda line: line.begin_ms, reverse=True):
+        found.append(replace(one, end_ms=until))
+        until = until if one.refused else one.begin_ms
+    shown = (one for one in reversed(found) if one.begin_ms < end_ms and (one.end_ms is None or one.end_ms > begin_ms))
+    return tuple(one for one in shown if not one.refused or one.begin_ms >= begin_ms)
 
 
 def _overlap_ms(interval: Interval, begin_ms: int, end_ms: int) -> int:

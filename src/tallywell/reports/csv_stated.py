@@ -75,6 +75,9 @@ def _noted(point: PointReport, zone: ZoneInfo) -> Iterator[Row]:
         row = {"section": "noted", "item": "read again", **span_cells(again.begin_ms, again.end_ms, zone)}
         said = {"known_by": f"entered by {again.author}", "words": stated_words.read_again(again, zone)}
         yield row | {"value": again.map} | said
+    for gone in point.stated.withdrawn:
+        row = {"section": "noted", "item": "entry withdrawn", "from": iso(gone.about_ms, zone), "value": gone.kind}
+        yield row | {"known_by": f"entered by {gone.author}", "words": stated_words.withdrawn(gone)}
     for entry in point.stated.not_taken:
         row = {"section": "noted", "item": "entry that cannot be taken", "from": iso(entry.utc_ms, zone)}
         yield row | {"value": entry.kind, "known_by": f"entered by {entry.author}", "words": entry.why}

@@ -17,7 +17,7 @@ from tallywell.ledger.intervals import Flag, Kind
 from tallywell.ledger.periods import Period
 from tallywell.ledger.rates import Hours, Rate
 from tallywell.ledger.reverse import Reverse
-from tallywell.readings.quantities import Cause, Change
+from tallywell.readings.quantities import Answer, Cause, Change
 from tallywell.readings.units import Measure
 from tallywell.reports.face import Face
 from tallywell.reports.stated_lines import NOTHING_STATED, StatedLines
@@ -174,7 +174,7 @@ class Remark:
     `first` and `last`: the readings on either side. `intervals`: how many there are between two readings; the volume
     and its bounds are their sums. `counted`: whether `volume` stands in the books; else only its bounds mean anything.
     `conditions`: the meter's own names of what is wrong with it. `causes`: missed polls by fault, and what happened.
-    `settled_by`: what settled a question, where one was.
+    `settled_by`: what settled a question, where one was; of a reset, the entry that says so.
     """
 
     first: Seen
@@ -189,7 +189,7 @@ class Remark:
     conditions: tuple[str, ...] = ()
     missed: tuple[tuple[str, int], ...] = ()
     causes: tuple[Cause, ...] = ()
-    settled_by: str = ""
+    settled_by: str | Answer = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -232,7 +232,7 @@ class MeterLine:
 
     `converter`: its serial number, where it has one of its own. `old_final`: what the face of the meter before it
     showed at last ("unreadable" too; None: there was none). `seal_removed`, `seal`: wire seals. `other`: the other
-    point where it was moved from, or to (`change` REMOVED).
+    point where it was moved from, or to (`change` REMOVED). `refused`: the readings run on past this entry as before.
     """
 
     serial: str
@@ -249,6 +249,8 @@ class MeterLine:
     sensor_kept: bool = False
     other: str | None = None
     note: str = ""
+    uuid: str = ""
+    refused: bool = False
 
 
 @dataclass(frozen=True, slots=True)

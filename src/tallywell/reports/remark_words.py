@@ -3,7 +3,7 @@
 from zoneinfo import ZoneInfo
 
 from tallywell.ledger.intervals import NOTES, OF_SEGMENT, Flag, Kind
-from tallywell.reports import words
+from tallywell.reports import stated_words, words
 from tallywell.reports.model import Remark
 from tallywell.reports.shown_units import VolumeUnit
 from tallywell.reports.volume import Volume
@@ -40,9 +40,17 @@ def remark(of: Remark, unit: VolumeUnit, zone: ZoneInfo) -> str:
     """All that is to be said of one remark, as one sentence."""
     polls = f"{words.polls(of.intervals)}: " if of.intervals > 1 else ""
     said = polls + _SENTENCES[of.kind](of, unit, zone)
-    said += f"; settled {of.settled_by}" if of.settled_by else ""
+    said += f"; settled {_by(of, zone)}" if of.settled_by and of.kind is not Kind.RESET else ""
     flags = [_flag(of, flag) for flag in sorted(of.flags) if FLAGS[flag] and flag.value != of.kind.value]
     return said + "".join(f"; {flag}" for flag in flags if flag) + "."
+
+
+def _by(of: Remark, zone: ZoneInfo) -> str:
+    answer = of.settled_by
+    if isinstance(answer, str):
+        return answer
+    times = f"that it went round {answer.rollovers} x " if answer.rollovers is not None else ""
+    return f"by the answer {times}of {stated_words.whose(answer, zone)}"
 
 
 def _flag(of: Remark, flag: Flag) -> str:
@@ -66,7 +74,9 @@ def _span(of: Remark) -> str:
 
 
 def _metered(of: Remark, unit: VolumeUnit, _zone: ZoneInfo) -> str:
-    return f"metered, {unit.text(of.volume.m3)}, between {bounded(of.volume, unit)}"
+    if of.volume.low_m3 == of.volume.high_m3:
+        return f"{unit.text(of.volume.m3)} counted"
+    return f"{unit.text(of.volume.m3)} counted, between {bounded(of.volume, unit)}"
 
 
 def _across_gap(of: Remark, unit: VolumeUnit, _zone: ZoneInfo) -> str:
@@ -146,10 +156,16 @@ def _decrease(of: Remark, unit: VolumeUnit, _zone: ZoneInfo) -> str:
     )
 
 
-def _reset(of: Remark, unit: VolumeUnit, _zone: ZoneInfo) -> str:
+def _reset(of: Remark, unit: VolumeUnit, zone: ZoneInfo) -> str:
+    lost = f"what ran between is not counted, and {may(of, unit)}"
+    if of.settled_by:
+        return (
+            f"the total was last read at {of.first.count:,} counts and began anew at {of.last.count:,}, "
+            f"{_by(of, zone)}; {lost}"
+        )
     return (
-        f"the total fell {_span(of)} and goes on from there: it was reset, or another meter is there; what ran between "
-        f"the two readings is not counted, and {may(of, unit)}; if no entry says what happened, enter it"
+        f"the total fell {_span(of)} and goes on from there: it was reset, or another meter is there; {lost}; if no "
+        "entry says what happened, enter it"
     )
 
 

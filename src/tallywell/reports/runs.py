@@ -9,7 +9,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 from tallywell.ledger.intervals import NOTES, OF_SEGMENT, POSTS, Flag, Interval, Kind, joined
-from tallywell.readings.quantities import Cause, Settled
+from tallywell.readings.quantities import Answer, Cause
 from tallywell.reports.counts import reading_seen
 from tallywell.reports.face import Face
 from tallywell.reports.model import Remark, Seen
@@ -21,12 +21,12 @@ _PLAIN = frozenset({Kind.METERED, Kind.ACROSS_GAP, Kind.TO_FINAL_COUNT})
 
 
 class RemarkRuns:
-    """`settled`: the answers of people, to say by what a question was settled."""
+    """`answers`: those of people, to say by what a question was settled."""
 
-    __slots__ = ("_done", "_face", "_notes", "_open", "_settled")
+    __slots__ = ("_answers", "_done", "_face", "_notes", "_open")
 
-    def __init__(self, face: Face, settled: Iterable[Settled]) -> None:
-        self._face, self._settled = face, tuple(settled)
+    def __init__(self, face: Face, answers: Iterable[Answer]) -> None:
+        self._face, self._answers = face, tuple(answers)
         self._done: list[Remark] = []
         self._open: _Run | None = None
         self._notes: _Run | None = None
@@ -68,12 +68,16 @@ class RemarkRuns:
             self._done.append(self._open.close(self._by_what(self._open)))
         self._open = None
 
-    def _by_what(self, run: "_Run") -> str:
+    def _by_what(self, run: "_Run") -> str | Answer:
         """A person's answer comes before a hand reading, and that before the flow rate."""
-        if Flag.SETTLED not in run.flags:
+        reset = run.begun.kind is Kind.RESET
+        if Flag.SETTLED not in run.flags and not reset:
             return ""
-        if any(run.first.utc_ms < one.about_ms <= run.last.utc_ms for one in self._settled):
-            return "by a person's answer"
+        for one in self._answers:
+            if run.first.utc_ms < one.about_ms <= run.last.utc_ms and reset is (one.rollovers is None):
+                return one
+        if reset:
+            return ""
         return "by a hand reading or the flow rate" if run.hand else "by the flow rate"
 
 
@@ -124,7 +128,7 @@ class _Run:
         self.missed.update(dict(one.missed))
         self.causes = joined(self.causes, one.cause)
 
-    def close(self, settled_by: str) -> Remark:
+    def close(self, settled_by: str | Answer) -> Remark:
         return Remark(
             first=self.first,
             last=self.last,

@@ -3,8 +3,8 @@
 from dataclasses import dataclass
 from fractions import Fraction
 
-from tallywell.readings.quantities import Season, Settled
-from tallywell.readings.statements import AccuracyTest, Estimate, OutOfUse, ReadAgain, Remarked, WireSeal
+from tallywell.readings.quantities import Answer, Season
+from tallywell.readings.statements import AccuracyTest, Estimate, OutOfUse, ReadAgain, Remarked, WireSeal, Withdrawn
 from tallywell.reports.volume import Volume
 
 
@@ -27,12 +27,13 @@ class Stated:
 
     estimates: tuple[Estimate, ...] = ()
     seasons: tuple[Season, ...] = ()
-    settled: tuple[Settled, ...] = ()
+    answers: tuple[Answer, ...] = ()
     out_of_use: tuple[OutOfUse, ...] = ()
     tests: tuple[AccuracyTest, ...] = ()
     seals: tuple[WireSeal, ...] = ()
     remarks: tuple[Remarked, ...] = ()
     read_again: tuple[ReadAgain, ...] = ()
+    withdrawn: tuple[Withdrawn, ...] = ()
     not_taken: tuple[NotTaken, ...] = ()
     entries: tuple[str, ...] = ()
 
@@ -72,7 +73,9 @@ class Idle:
 
 @dataclass(frozen=True, slots=True)
 class StatedLines:
-    """What concerns the period. `tests`: those inside it, and the last one before."""
+    """What concerns the period. `tests`: those inside it, and the last one before. `answers`: those that settled
+    something.
+    """
 
     estimates: tuple[EstimateLine, ...] = ()
     idle: tuple[Idle, ...] = ()
@@ -80,8 +83,10 @@ class StatedLines:
     seals: tuple[WireSeal, ...] = ()
     remarks: tuple[Remarked, ...] = ()
     read_again: tuple[ReadAgain, ...] = ()
+    withdrawn: tuple[Withdrawn, ...] = ()
     not_taken: tuple[NotTaken, ...] = ()
     entries: tuple[str, ...] = ()
+    answers: tuple[Answer, ...] = ()
 
 
 NOTHING_STATED = StatedLines()

@@ -7,8 +7,8 @@ from zoneinfo import ZoneInfo
 
 from tallywell.ledger.intervals import NOTES, SURE, Kind
 from tallywell.ledger.suspect import FROZEN
-from tallywell.readings.quantities import Change
-from tallywell.readings.statements import AccuracyTest, ReadAgain, Standing, WireSeal
+from tallywell.readings.quantities import Answer, Change
+from tallywell.readings.statements import AccuracyTest, ReadAgain, Standing, WireSeal, Withdrawn
 from tallywell.reports import words
 from tallywell.reports.dates import duration, local_day, to_the_minute, with_offset
 from tallywell.reports.decimals import decimal, plain
@@ -64,10 +64,18 @@ def estimate_source(of: EstimateLine) -> str:
     return f"{one.sum}; {one.reason}; by {one.author}, entry {one.uuid[:UUID_DIGITS]}"
 
 
+def whose(of: Answer, zone: ZoneInfo) -> str:
+    """ "ana, entered 2026-04-02 (entry 1b7f3262); seen on the display"."""
+    note = f"; {of.note}" if of.note else ""
+    return f"{of.author}, entered {local_day(of.entered_ms, zone)} (entry {of.uuid[:UUID_DIGITS]}){note}"
+
+
 def meter(of: MeterLine, zone: ZoneInfo) -> str:
     """One meter, from when to when, and what was noted when it came."""
     if of.fault:
         return of.fault
+    if of.refused:
+        return f"{_refused(of, zone)}; correct or withdraw it"
     until = "" if of.end_ms is None else f" to {with_offset(of.end_ms, zone)}"
     if of.change is Change.REMOVED:
         said = [f"none from {with_offset(of.begin_ms, zone)}{until}: serial {of.serial} was moved to {of.other}"]
@@ -77,6 +85,12 @@ def meter(of: MeterLine, zone: ZoneInfo) -> str:
         span = f"from {with_offset(of.begin_ms, zone)}{until}"
         said = [f"serial {of.serial}{converter}, {span}, first count on the face {first}"]
     return "; ".join(filter(None, [*said, *_at_change(of), of.note]))
+
+
+def _refused(of: MeterLine, zone: ZoneInfo) -> str:
+    what = f"{'moved' if of.change in _MOVES else of.change.value} by {of.author} (entry {of.uuid[:UUID_DIGITS]})"
+    when = to_the_minute(of.begin_ms, zone)
+    return f"serial {of.serial}: the entry of {when}, {what}, fits no reading: they run on as before it"
 
 
 def _at_change(of: MeterLine) -> list[str]:
@@ -160,6 +174,10 @@ def read_again(of: ReadAgain, zone: ZoneInfo) -> str:
     return f"to {until}, by map {of.map} ({of.sha256[:12]}): {of.reason}; by {of.author}; entry {of.uuid[:8]}"
 
 
+def withdrawn(of: Withdrawn) -> str:
+    return f"{of.kind} {of.of[:UUID_DIGITS]} is withdrawn: {of.reason}; by {of.author}, entry {of.uuid[:UUID_DIGITS]}"
+
+
 def why_unallocated(of: UnallocatedLine) -> str:
     return "shut down for a season" if of.season else "readings between have no date"
 
@@ -196,6 +214,7 @@ def outage(of: Outage, zone: ZoneInfo) -> str:
     return "; ".join(said)
 
 
+_MOVES = frozenset({Change.MOVED_HERE, Change.REMOVED})
 _STANDING = SURE | NOTES | {Kind.SHUT_DOWN}
 _OUTAGE = {
     FROZEN: "it was frozen",

@@ -223,7 +223,7 @@ def _arithmetic(point: PointReport, unit: VolumeUnit, zone: ZoneInfo) -> list[st
     own = [segment for segment in point.segments if not segment.withheld]
     lines: list[str] = []
     for segment in own:
-        lines += [f"    {line}" for line in wrapped(_segment_words(segment, unit, zone), WIDTH - 4)]
+        lines += [f"    {line}" for line in wrapped(_segment_words(point, segment, unit, zone), WIDTH - 4)]
     if len(own) > 1 and point.volume is not None:
         together = sum(segment.counts for segment in own)
         one = len({segment.one_count_m3 for segment in own}) == 1
@@ -232,12 +232,19 @@ def _arithmetic(point: PointReport, unit: VolumeUnit, zone: ZoneInfo) -> list[st
     return lines
 
 
-def _segment_words(segment: SegmentLine, unit: VolumeUnit, zone: ZoneInfo) -> str:
-    meter = "the meter after its reset" if segment.confirmed else "meter not entered"
-    meter = f"meter {segment.serial}" if segment.serial else meter
+def _segment_words(point: PointReport, segment: SegmentLine, unit: VolumeUnit, zone: ZoneInfo) -> str:
+    meter = f"meter {segment.serial}" if segment.serial else _nameless(point, segment)
     days = f"{local_day(segment.begin.utc_ms, zone)} to {local_day(segment.end.utc_ms, zone)}"
     rounds = f" + {segment.rollovers} x {segment.capacity:,}" if segment.rollovers else ""
     equation = f"{segment.end.count:,} - {segment.begin.count:,}{rounds}"
     volume = unit.text(segment.counts * segment.one_count_m3)
     unbalanced = "" if segment.balances else " (DOES NOT BALANCE: please report this as a fault of the program)"
     return f"{meter}, {days}: {equation} = {segment.counts:,} counts{unbalanced} = {volume}"
+
+
+def _nameless(point: PointReport, segment: SegmentLine) -> str:
+    if not segment.confirmed:
+        return "meter not entered"
+    answer = next((one for one in point.stated.answers if one.uuid == segment.id), None)
+    by = f" (entered by {answer.author}, entry {answer.uuid[:8]})" if answer else ""
+    return f"the meter after its reset{by}"

@@ -20,6 +20,8 @@ def stated_sections(point: PointReport, unit: VolumeUnit, zone: ZoneInfo) -> lis
     lines += section("Remarks of people", _dated(noted, zone))
     again = [(one.begin_ms, stated_words.read_again(one, zone)) for one in point.stated.read_again]
     lines += section("Read again under a corrected map", _dated(again, zone))
+    gone = [(one.about_ms, stated_words.withdrawn(one)) for one in point.stated.withdrawn]
+    lines += section("Entries withdrawn", _dated(gone, zone))
     not_taken = [(one.utc_ms, f"{one.kind}, by {one.author}: {one.why}") for one in point.stated.not_taken]
     return lines + section("Entries that cannot be taken", _dated(not_taken, zone))
 

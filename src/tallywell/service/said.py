@@ -1,7 +1,5 @@
 """What people stated of a point, as a report takes it; each entry that cannot be read says so in its place."""
 
-from dataclasses import replace
-
 from tallywell.readings.quantities import FaceCount, HandReading
 from tallywell.readings.statements import ReadAgain
 from tallywell.reports.hand_readings import Visit
@@ -13,16 +11,14 @@ from tallywell.stated.told import METERS, Told
 
 
 def meter_lines(told: Told) -> tuple[MeterLine, ...]:
-    """All meters as lines of the report, each until the next; one that cannot be read says so in its place."""
+    """All meters as lines of the report; one that cannot be read says so in its place."""
     lines = [_meter_line(one) for one in told.meters]
     lines += [
         MeterLine("", one.about_ms, None, None, one.entry.author, one.why)
         for one in told.unread
         if one.entry.kind in METERS
     ]
-    lines.sort(key=lambda line: line.begin_ms)
-    ends = [*(line.begin_ms for line in lines[1:]), None][: len(lines)]
-    return tuple(replace(line, end_ms=end_ms) for line, end_ms in zip(lines, ends, strict=True))
+    return tuple(sorted(lines, key=lambda line: line.begin_ms))
 
 
 def _meter_line(meter: Meter) -> MeterLine:
@@ -40,6 +36,7 @@ def _meter_line(meter: Meter) -> MeterLine:
         sensor_kept=meter.sensor_kept,
         other=meter.other,
         note=meter.note,
+        uuid=meter.uuid,
     )
 
 
@@ -54,7 +51,7 @@ def stated_of(told: Told) -> Stated:
     return Stated(
         estimates=tuple(told.estimates),
         seasons=told.seasons,
-        settled=tuple(told.settled),
+        answers=tuple(told.answers),
         out_of_use=tuple(told.out_of_use),
         tests=tuple(told.tests),
         seals=tuple(told.seals),
@@ -63,6 +60,7 @@ def stated_of(told: Told) -> Stated:
             ReadAgain(one.uuid, one.from_ms, one.to_ms, one.name, one.sha256, one.because, one.author)
             for one in told.rereads
         ),
+        withdrawn=tuple(told.withdrawn),
         not_taken=tuple(not_taken),
         entries=tuple(told.served),
     )

@@ -10,7 +10,7 @@ settle        {"rounds": 2, "note": ""}, or {"reset": true, "first_count": "0000
 from dataclasses import dataclass, replace
 
 from tallywell.readings.facts import Entry
-from tallywell.readings.quantities import Change, FaceCount, Installed, Scale, Settled
+from tallywell.readings.quantities import Answer, Change, FaceCount, Installed, Scale, Settled
 from tallywell.readings.units import measure
 from tallywell.reports.decimals import plain
 from tallywell.reports.face import Face, in_books
@@ -189,6 +189,13 @@ def _old_face(kept: Kept) -> Face | None:
 def settled(entry: Entry) -> Settled:
     """How often the totalizer went round; an answer that it was reset is an `installed`."""
     return Settled(entry.uuid, about_ms(entry), Kept.of(entry).whole("rounds"))
+
+
+def answer(entry: Entry) -> Answer:
+    """Either of the two, with whose it is."""
+    kept = Kept.of(entry)
+    rounds = None if is_reset(entry) else kept.whole("rounds")
+    return Answer(entry.uuid, about_ms(entry), rounds, entry.author, entry.shown_ms, kept.note)
 
 
 def is_reset(entry: Entry) -> bool:

@@ -4,16 +4,17 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 
 from tallywell.readings.facts import Entry
-from tallywell.readings.quantities import HandReading, Installed, Scale, Season, Settled
-from tallywell.readings.statements import AccuracyTest, Estimate, OutOfUse, Remarked, WireSeal
+from tallywell.readings.quantities import Answer, HandReading, Installed, Scale, Season, Settled
+from tallywell.readings.statements import AccuracyTest, Estimate, OutOfUse, Remarked, WireSeal, Withdrawn
 from tallywell.reports.face import Face
-from tallywell.stated.content import EntryError, Kept, about_ms
+from tallywell.stated.content import Content, EntryError, Kept, about_ms
 from tallywell.stated.estimates import estimate
-from tallywell.stated.meters import Meter, installed, is_reset, meter, settled
+from tallywell.stated.meters import Meter, answer, installed, is_reset, meter, settled
 from tallywell.stated.notes import accuracy_test, out_of_use, remarked, wireseal
 from tallywell.stated.rereads import Reread, reread
 from tallywell.stated.seasons import SHUTDOWN, STARTUP, Turned, seasons, turned
 from tallywell.stated.visits import Visited, visited
+from tallywell.stated.withdrawn import WITHDRAW, withdrawn
 
 METERS = frozenset({"installation", "changeout", "moved"})
 OF_A_POINT = METERS | {
@@ -27,9 +28,19 @@ OF_A_POINT = METERS | {
     "remark",
     "settle",
     "reread",
+    WITHDRAW,
 }
 FACES = frozenset({"visit", SHUTDOWN, STARTUP})  # whose entry may say what a face showed
 KINDS = OF_A_POINT | {"clock", "redate"}  # what may be entered; the record keeps the kind as text
+
+
+def families(kind: str, content: Content) -> frozenset[str]:
+    """What an entry may stand in the place of: one of its own kind. All that begins a meter's count is of one family,
+    as one and the same event may turn out to be any of these.
+    """
+    meter = kind in METERS or (kind == "settle" and content.get("reset") is True)
+    own = frozenset() if kind in METERS else frozenset({kind})
+    return own | {"meter"} if meter else own
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,6 +60,7 @@ class Told:
     meters: list[Meter] = field(default_factory=list)
     seasons: tuple[Season, ...] = ()
     settled: list[Settled] = field(default_factory=list)
+    answers: list[Answer] = field(default_factory=list)
     turns: list[Turned] = field(default_factory=list)
     visits: list[Visited] = field(default_factory=list)
     estimates: list[Estimate] = field(default_factory=list)
@@ -57,6 +69,7 @@ class Told:
     seals: list[WireSeal] = field(default_factory=list)
     remarks: list[Remarked] = field(default_factory=list)
     rereads: list[Reread] = field(default_factory=list)
+    withdrawn: list[Withdrawn] = field(default_factory=list)
     unread: list[Unread] = field(default_factory=list)
     served: list[str] = field(default_factory=list)
 
@@ -91,11 +104,11 @@ def told(entries: Iterable[Entry], of: Of) -> Told:
 
 
 def _concerns(entry: Entry, of: Of) -> bool:
-    """A move is about two points: the entry names the old one, its content the new one."""
+    """A move is about two points: the entry names the old one, its content the new one; so does its withdrawal."""
     if entry.point == of.id:
         return True
     try:
-        return entry.kind == "moved" and Kept.of(entry).content.get("to") == of.name
+        return entry.kind in ("moved", WITHDRAW) and Kept.of(entry).content.get("to") == of.name
     except EntryError:
         return False
 
@@ -113,6 +126,7 @@ def _read(entry: Entry, of: Of, found: Told) -> None:
             found.installed.append(installed(entry, of.face, of.scale, of.name))
         else:
             found.settled.append(settled(entry))
+        found.answers.append(answer(entry))
     else:
         _note(entry, found)
 
@@ -125,5 +139,6 @@ def _note(entry: Entry, found: Told) -> None:
         "wireseal": lambda: found.seals.append(wireseal(entry)),
         "remark": lambda: found.remarks.append(remarked(entry)),
         "reread": lambda: found.rereads.append(reread(entry)),
+        WITHDRAW: lambda: found.withdrawn.append(withdrawn(entry)),
     }
     notes[entry.kind]()
