@@ -257,7 +257,7 @@ def test_more_hours_than_the_span_has_are_refused() -> None:
     day = Span(0, 25 * 3_600_000)
     inputs = Inputs(Method.HOURS, hours="25", rate="1 gpm", tested="2026-01-01")
     assert estimate_content(day, Standing.INSTEAD, inputs, "why")["hours"] == "25"
-    with pytest.raises(EntryError, match="hours: 25.01 h do not fit into a span of 25.0 h"):
+    with pytest.raises(EntryError, match=r"hours: 25\.01 h do not fit into a span of 25\.0 h"):
         estimate_content(day, Standing.INSTEAD, replace(inputs, hours="25.01"), "why")
 
 
@@ -301,11 +301,19 @@ def test_a_test_of_accuracy_is_an_error_of_the_meter() -> None:
         "ana",
     )
     assert error_in_words(found.error) == "-1.2 %"
-    for wrong in ("1.2", "x %"):
-        with pytest.raises(EntryError, match="error"):
+    for wrong, said in (
+        ("1.2", "no percent sign"),
+        ("x %", "not a decimal number"),
+        ("120 %", "'120 %' is more than a meter that works can be wrong"),
+    ):
+        with pytest.raises(EntryError, match=said):
             error_of(wrong)
     with pytest.raises(EntryError, match="both as volumes or both as flow rates"):
         error_between("1 gal", "1 gpm")
+    with pytest.raises(EntryError, match=r"^meter: '1015 gal' against '1 m3' would be an error of \+284.2 %"):
+        error_between("1015 gal", "1 m3")
+    with pytest.raises(EntryError, match=r"^true: "):
+        error_between("1015 gal", "0 gal")
 
 
 def test_the_other_notes_come_back() -> None:

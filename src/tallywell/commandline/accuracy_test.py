@@ -1,4 +1,8 @@
-"""Put on record how a meter did against a reference: its error, who tested it, and with what."""
+"""Put on record how a meter did against a reference: its error, who tested it, and with what.
+
+It changes no volume: the report prints the test beside the volumes, which stay as the meter counted them. Where your
+agency wants them corrected, that is for you to do, or an estimate.
+"""
 
 import argparse
 
@@ -36,9 +40,9 @@ def run(options: argparse.Namespace) -> int:
         else:
             error = error_of(asking.need(options.error, "--error", 'the meter\'s error, such as "+1.2 %"', error_of))
     except EntryError as wrong:
-        raise called_wrongly(str(wrong)) from None
+        raise called_wrongly(f"--{wrong}") from None
     reference = asking.need(options.reference, "--reference", "what it was held against")
     tester = asking.need(options.tester, "--tester", "who tested it")
     content = content_of(lambda: accuracy_test_content(error, reference, tester, options.note))
-    print(f"{point.name}: the meter's error is {error_in_words(error)}")
+    print(f"{point.name}: the meter's error is {error_in_words(error)}; no volume is changed by it")
     return entered(loaded, site, stated(options, loaded, site, point, content))

@@ -15,6 +15,8 @@ from tallywell.readings.units import measure, number
 from tallywell.reports.decimals import decimal
 from tallywell.stated.content import Content, EntryError, Kept, about_ms, needed
 
+MOST = 1  # a meter that shows twice the water, or none, does not work
+
 
 class SealState(StrEnum):
     """What became of a wire seal."""
@@ -41,8 +43,8 @@ def out_of_use(entry: Entry) -> OutOfUse:
 
 def accuracy_test_content(error: Fraction, reference: str, tester: str, note: str = "") -> Content:
     """`error`: (meter - reference) / reference."""
-    if abs(error) > 1:
-        raise EntryError("error: a meter that is wrong by more than its reading is no meter; give it in percent")
+    if abs(error) > MOST:
+        raise EntryError(f"error: {error_in_words(error)} is more than a meter that works can be wrong")
     return {
         "error": f"{error.numerator}/{error.denominator}",
         "reference": needed(reference, "reference", "say what the meter was held against"),
@@ -52,22 +54,31 @@ def accuracy_test_content(error: Fraction, reference: str, tester: str, note: st
 
 
 def error_of(text: str) -> Fraction:
-    """ "+1.2 %" as a fraction. EntryError where it is none."""
+    """ "+1.2 %" as a fraction. EntryError where it is none, or none that a meter can have."""
     bare = text.strip()
     if not bare.endswith("%"):
-        raise EntryError(f'error: {text!r} has no percent sign; write it as "+1.2 %"')
+        raise EntryError(f'{text!r} has no percent sign; write it as "+1.2 %"')
     try:
-        return number(bare[:-1].strip()) / 100
+        error = number(bare[:-1].strip()) / 100
     except ValueError as wrong:
-        raise EntryError(f"error: {wrong}") from None
+        raise EntryError(str(wrong)) from None
+    if abs(error) > MOST:
+        raise EntryError(
+            f"{text!r} is more than a meter that works can be wrong; look whether a decimal point is missing"
+        )
+    return error
 
 
 def error_between(meter: str, reference: str) -> Fraction:
-    """The meter's error from what both showed, as volumes or as flow rates."""
+    """The meter's error from what both showed, as volumes or as flow rates. EntryError says which cannot be."""
     shown, true = _same_kind(meter, reference)
     if true <= 0:
-        raise EntryError("reference: it must have measured more than nothing")
-    return (shown - true) / true
+        raise EntryError("true: the reference must have measured more than nothing")
+    error = (shown - true) / true
+    if abs(error) > MOST:
+        wrong = f"{meter!r} against {reference!r} would be an error of {error_in_words(error)}"
+        raise EntryError(f"meter: {wrong}; look at both numbers and their units")
+    return error
 
 
 def _same_kind(meter: str, reference: str) -> tuple[Fraction, Fraction]:
