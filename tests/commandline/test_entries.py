@@ -64,10 +64,10 @@ def kept(site: Path) -> list[tuple[str, dict[str, object]]]:
 
 CHANGEOUT = ("--old-final", "00092600", "--serial", "B-2", "--first-count", "00000012")
 TAKEN: list[tuple[str, tuple[str, ...], str]] = [
-    ("installation", ("--serial", "A-1", "--shows", "00000012"), "00000012 is 12 gal"),
-    ("changeout", (*CHANGEOUT, "--seal", "44", "--sensor-kept"), "00092600 is 92600 gal"),
+    ("installation", ("--serial", "A-1", "--shows", "00000012"), "00000012 is 12 US gal"),
+    ("changeout", (*CHANGEOUT, "--seal", "44", "--sensor-kept"), "00092600 is 92,600 US gal"),
     ("changeout", ("--old-final", "unreadable", *CHANGEOUT[2:], "--old-face", "0.001 acre_foot,8"), "entered as"),
-    ("moved", ("--to", "south", "--serial", "B-2", "--final", "00000500"), "00000500 is 500 gal"),
+    ("moved", ("--to", "south", "--serial", "B-2", "--final", "00000500"), "00000500 is 500 US gal"),
     ("visit", ("--shows", "00092545", "--agency"), "no reading of the register around it"),
     ("shutdown", ("--shows", "00092545"), "shutdown entered"),
     ("out-of-use", ("--from", "2026-01-01", "--to", "2026-01-31", "--because", "fallow"), "entered"),
@@ -75,8 +75,6 @@ TAKEN: list[tuple[str, tuple[str, ...], str]] = [
     ("accuracy-test", ("--meter", "99 gal", "--true", "100 gal", "--reference", "tank", "--tester", "A."), "-1.0 %"),
     ("wireseal", ("--number", "4471", "--found-broken"), "entered"),
     ("remark", ("new pump",), "entered"),
-    ("settle", ("--at", "2026-07-01 10:00", "--rounds", "2"), "entered"),
-    ("settle", ("--at", "2026-07-01 10:00", "--reset", "--first-count", "00000000"), "entered"),
 ]
 
 
@@ -108,9 +106,12 @@ REFUSED: list[tuple[str, tuple[str, ...], str]] = [
     ("accuracy-test", ("--error", "1.2", "--reference", "x", "--tester", "y"), "no percent sign"),
     ("accuracy-test", ("--meter", "1 gal", "--reference", "x", "--tester", "y"), "both --meter and --true"),
     ("settle", ("--rounds", "2"), "--at is missing"),
+    ("settle", ("--at", "2026-07-01 10:00", "--rounds", "2"), "north was never read"),
+    ("visit", ("--shows", "000092545"), "--shows: '000092545' has 9 digits, the face 8"),
+    ("installation", ("--serial", "A", "--shows", "000000012"), "has 9 digits, the face 8"),
     ("remark", (), "TEXT is missing"),
     ("visit", ("--shows", "1", "--replaces", "abc"), "is replaced with its reason"),
-    ("visit", ("--shows", "1", "--replaces", "abc", "--correcting", "x"), "holds no entry 'abc'"),
+    ("visit", ("--shows", "1", "--replaces", "abc", "--correcting", "x"), "the record holds no entries yet"),
 ]
 
 
@@ -129,7 +130,14 @@ def test_a_season_is_entered_for_all_points_and_what_does_not_pair_is_said(site:
     assert code == 0
     assert "it was not shut down before then" in told
     assert said("shutdown", site, "--all", "--at", "2026-10-15 08:00")[1].count("shutdown entered") == 2
-    assert "it is shut down already" in said("shutdown", site, "north", "--at", "2026-10-16 08:00")[1]
+    assert (
+        "it is shut down already, since 2026-10-15 08:00:00 -06:00 by entry"
+        in said("shutdown", site, "north", "--at", "2026-10-16 08:00")[1]
+    )
+    assert said("startup", site, "south", "--at", "2026-10-20 08:00")[0] == 0
+    told = said("startup", site, "--all", "--at", "2026-10-21 08:00")[1]
+    assert told.count("it was not shut down before then; a startup alone begins nothing; nothing was entered") == 1
+    assert told.count("startup entered") == 1
     assert said("startup", site)[0] == 2
     assert "each meter has a face of its own" in said("startup", site, "--all", "--shows", "1")[1]
 
@@ -213,10 +221,28 @@ def talk(words: list[str], answers: list[str]) -> tuple[int, str]:
 
 
 def test_at_a_terminal_it_asks_for_what_is_missing_and_again_where_it_is_wrong(site: Path) -> None:
-    answers = ["9260x", "00092600", "B-2", "00000012", "", "4471", ""]
-    code, heard = talk(["changeout", str(site), "north"], answers)
+    answers = [
+        "2026-13-01 10:00",
+        "2026-07-01 10:20",
+        "9260x",
+        "92600",
+        "00,092,600",
+        "B-2",
+        "",
+        "00000012",
+        "",
+        "4471",
+    ]
+    code, heard = talk(["changeout", str(site), "north"], [*answers, "", "yes, please", "y"])
     assert code == 0, heard
+    assert "'2026-13-01 10:00' is not a time" in heard
     assert "'9260x' is not what a face shows" in heard
+    assert "'92600' has 5 digits, the face 8; copy all, zeros included" in heard
+    assert "this cannot be left out" in heard
+    assert re.search(r"when +2026-07-01 10:20:00 -06:00", heard)
+    assert re.search(r"old final +00092600, which is 92,600 US gal", heard)
+    assert heard.index("enter this? y/n") > heard.index("old final")
+    assert "y enters it, n ends this" in heard
     ((_, content),) = kept(site)
     assert {name: content[name] for name in ("old_final", "serial", "first_count", "seal_removed", "seal")} == {
         "old_final": "00092600",
@@ -227,16 +253,115 @@ def test_at_a_terminal_it_asks_for_what_is_missing_and_again_where_it_is_wrong(s
     }
 
 
-def test_the_end_of_the_input_enters_nothing(site: Path) -> None:
-    code, heard = talk(["visit", str(site), "north"], ["\x04"])
+@pytest.mark.parametrize("answers", [["\x04"], ["", "\x04"], ["", "00092545", "\x04"], ["", "00092545", "n"]])
+def test_without_a_yes_nothing_is_entered(site: Path, answers: list[str]) -> None:
+    code, heard = talk(["visit", str(site), "north"], answers)
     assert code == 2, heard
     assert "nothing was entered" in heard
+    assert not site.with_suffix(".record").exists()
+
+
+def test_when_it_was_is_asked_for_and_choices_are_numbered(site: Path) -> None:
+    code, heard = talk(["wireseal", str(site), "north"], ["2026-07-01 10:00", "4471", "found", "3", "y"])
+    assert code == 0, heard
+    assert "2 found whole" in heard
+    assert "'found' may be found whole or found broken" in heard
+    ((kind, content),) = kept(site)
+    assert (kind, content["number"], content["state"]) == ("wireseal", "4471", "found broken")
+    code, heard = talk(["remark", str(site), "north"], ["2026-07-02 10:00", "new pump", "y"])
+    assert code == 0, heard
+    assert re.search(r"when +2026-07-02 10:00:00 -06:00", heard)
 
 
 def test_each_kind_has_a_page_of_help() -> None:
     overview = said("--help")[1]
-    for kind in {kind for kind, _, _ in TAKEN} | {"estimate", "bring-in", "entries"}:
+    for kind in {kind for kind, _, _ in TAKEN} | {"estimate", "bring-in", "settle", "withdraw", "entries"}:
         assert re.search(rf"^  {kind} ", overview, re.MULTILINE), kind
+
+
+def uuid_of(site: Path, *words: str) -> str:
+    code, told = said(words[0], site, *words[1:])
+    assert code == 0, told
+    return next(line for line in told.splitlines() if " entered as " in line).split()[-1]
+
+
+METER = ("installation", "north", "--serial", "A-1", "--at", "2026-07-01 10:00")
+OTHER_KIND_OR_POINT: list[tuple[tuple[str, ...], tuple[str, ...], str]] = [
+    (METER, ("visit", "north", "--shows", "00000012"), "a visit does not correct that; correct it with"),
+    (METER, ("remark", "north", "a"), "is the installation at north, 2026-07-01 10:00:00 -06:00"),
+    (METER, ("startup", "north"), "take it back with `tallywell withdraw`"),
+    (METER, ("installation", "south", "--serial", "A-1"), "this one is about south"),
+    (("visit", "north", "--shows", "00000012"), ("visit", "south", "--shows", "00000012"), "this one is about south"),
+]
+
+
+@pytest.mark.parametrize(("first", "second", "answer"), OTHER_KIND_OR_POINT)
+def test_an_entry_is_corrected_by_one_of_its_kind_and_point_alone(
+    site: Path, first: tuple[str, ...], second: tuple[str, ...], answer: str
+) -> None:
+    uuid = uuid_of(site, *first)
+    code, told = said(second[0], site, *second[1:], "--replaces", uuid[:8], "--correcting", "x")
+    assert code == 2, told
+    assert answer in " ".join(told.split())
+    assert len(kept(site)) == 1
+
+
+@pytest.mark.parametrize(
+    "second",
+    [
+        ("changeout", "north", *CHANGEOUT),
+        ("moved", "south", "--to", "north", "--serial", "B-2", "--final", "00000500"),
+        METER,
+    ],
+)
+def test_what_begins_a_meter_may_turn_out_to_be_any_of_these(site: Path, second: tuple[str, ...]) -> None:
+    uuid = uuid_of(site, *METER)
+    code, told = said(second[0], site, *second[1:], "--replaces", uuid[:8], "--correcting", "x")
+    assert code == 0, told
+
+
+@pytest.mark.parametrize("words", [METER, ("remark", "north", "a"), ("shutdown", "south")])
+def test_an_entry_is_withdrawn_once_with_its_reason(site: Path, words: tuple[str, ...]) -> None:
+    uuid = uuid_of(site, *words)
+    assert "--because is missing" in said("withdraw", site, uuid[:8])[1]
+    code, told = said("withdraw", site, uuid[:8], "--because", "it never happened", "--by", "B.")
+    assert code == 0, told
+    assert f"{uuid[:8]} is the {words[0]} at {words[1]}" in told
+    by = told.split()[-1]
+    code, told = said("withdraw", site, uuid[:8], "--because", "again")
+    assert (code, f"{uuid[:8]} is withdrawn by {by[:8]} already" in told) == (2, True)
+    code, told = said("withdraw", site, by[:8], "--because", "again")
+    assert (code, f"{by[:8]} is itself a withdrawal" in told) == (2, True)
+    code, told = said(*words[:1], site, *words[1:], "--replaces", uuid[:8], "--correcting", "x")
+    assert (code, "is withdrawn by" in told) == (2, True)
+    assert f"takes back {words[0]} {uuid[:8]}: it never happened" in said("entries", site)[1]
+    assert uuid[:8] not in [line[:8] for line in said("entries", site)[1].splitlines()]
+    assert f"WITHDRAWN by {by[:8]}" in said("entries", site, "--all")[1]
+
+
+def test_what_may_not_have_been_meant_is_said_and_entered(site: Path) -> None:
+    uuid = uuid_of(site, *METER)
+    code, told = said(METER[0], site, *METER[1:])
+    assert code == 0
+    assert f"the same installation is entered already, as {uuid[:8]}" in told
+    changed = (
+        "changeout",
+        site,
+        "north",
+        "--old-final",
+        "unreadable",
+        "--serial",
+        "b-0001",
+        "--first-count",
+        "unknown",
+    )
+    assert "long before" not in said("visit", site, "north", "--shows", "00000012")[1]
+    assert said(*changed)[0] == 0
+
+
+def test_digits_are_kept_without_what_parts_their_thousands(site: Path) -> None:
+    assert said("visit", site, "north", "--shows", " 92,545 ")[0] == 0
+    assert [content["shows"] for _, content in kept(site)] == ["92545"]
 
 
 def test_what_was_replaced_is_not_replaced_twice(site: Path) -> None:

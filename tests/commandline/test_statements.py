@@ -57,7 +57,7 @@ def test_a_visit_still_to_come_is_taken_with_a_warning(site: Path) -> None:
 def test_fewer_digits_than_the_face_has_are_named(site: Path) -> None:
     code, answer = said("visit", site, "north", "--shows", "92545")
     assert code == 0
-    assert "north: 92545 is 92545 gal; 5 digits, where the face has 8" in answer
+    assert "north: 92545 is 92,545 US gal; 5 digits, where the face has 8" in answer
     assert "where the face" not in said("visit", site, "north", "--shows", "00092545")[1]
 
 

@@ -1,52 +1,99 @@
-"""What a command needs and was not given: asked for, one question each, where a person sits at the terminal."""
+"""What a command needs and was not given: asked for, one question each, where a person sits at the terminal; and what
+was gathered so is entered only after a yes.
+"""
 
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 from tallywell.commandline.site import called_wrongly
 
 Check = Callable[[str], object]  # raises ValueError with what is wrong
+AT_TIME = '"14:05" or "2026-07-01 14:05"'
 
 
 class Asking:
     """`need` and `may` give the text as typed in the call, or else what the person answers.
 
     A needed flag that is missing is asked for only at a terminal; elsewhere it ends the command with 2. What may be
-    left out is asked for only where something needed was.
+    left out is asked for only where something needed was. `needed`: what was given for the needed flags; where one of
+    them is None, a terminal asks for all from the first question on.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, *needed: object) -> None:
         self._at_terminal = sys.stdin.isatty()
-        self._asked = False
+        self._told = False
+        self.asked = self._at_terminal and any(one is None for one in needed)
 
     def need(self, given: str | None, flag: str, question: str, check: Check | None = None) -> str:
         if given is not None:
             return _checked(given, flag, check)
         if not self._at_terminal:
             raise called_wrongly(f"{flag} is missing: {question}")
-        self._asked = True
+        self.asked = True
+        self._begin(check)
         while True:
             answer = _answer(f"{question}: ")
-            if answer and _is_right(answer, check):
-                return answer
+            if not answer:
+                _wrong("this cannot be left out")
+            elif _is_right(answer, check):
+                return _meant(answer, check)
 
-    def may(self, given: str | None, flag: str, question: str, check: Check | None = None) -> str | None:
-        if given is not None or not self._asked:
+    def may(
+        self, given: str | None, flag: str, question: str, check: Check | None = None, without: str = "none"
+    ) -> str | None:
+        """`without`: what an empty answer means."""
+        if given is not None or not self.asked:
             return None if given is None else _checked(given, flag, check)
+        self._begin(check)
         while True:
-            answer = _answer(f"{question} (empty: none): ")
-            if not answer or _is_right(answer, check):
-                return answer or None
+            answer = _answer(f"{question} (empty: {without}): ")
+            if not answer:
+                return None
+            if _is_right(answer, check):
+                return _meant(answer, check)
+
+    def when(self, given: str | None, what: str, check: Check) -> str | None:
+        """The time that it is about, as `--at`; None: now. `what`: "it was changed"."""
+        return self.may(given, "--at", f"when {what}, {AT_TIME}", check, "now")
+
+    def agreed(self, lines: Sequence[str]) -> None:
+        """Where anything was asked, all is shown as it will be entered; without a yes the command ends with 2."""
+        if not self.asked:
+            return
+        print("\n".join(("this will be entered:", *(f"  {line}" for line in lines))), file=sys.stderr)
+        while (answer := _answer("enter this? y/n: ").lower()) not in ("y", "yes"):
+            if answer in ("n", "no"):
+                raise called_wrongly("nothing was entered")
+            _wrong("y enters it, n ends this without entering anything")
+
+    def _begin(self, check: Check | None) -> None:
+        if not self._told:
+            print("(Ctrl-D ends this, and nothing is entered)", file=sys.stderr)
+        self._told = True
+        if isinstance(check, OneOf):
+            print("\n".join(f"  {at} {word}" for at, word in enumerate(check.words, start=1)), file=sys.stderr)
 
 
-def one_of(*words: str) -> Check:
-    """Checks an answer that is one of a few."""
+class OneOf:
+    """Checks an answer that is one of a few words: whole, by its number, or by a beginning that only one has."""
 
-    def check(text: str) -> None:
-        if text not in words:
-            raise ValueError(f"{text!r} is none of these: {', '.join(words)}")
+    def __init__(self, *words: str) -> None:
+        self.words = words
 
-    return check
+    def __call__(self, text: str) -> str:
+        if text in self.words:
+            return text
+        if text.isdecimal() and 1 <= int(text) <= len(self.words):
+            return self.words[int(text) - 1]
+        begun = [word for word in self.words if text and word.casefold().startswith(text.casefold())]
+        if len(begun) == 1:
+            return begun[0]
+        if begun:
+            raise ValueError(f"{text!r} may be {' or '.join(begun)}; write more of it")
+        raise ValueError(f"{text!r} is none of these: {', '.join(self.words)}")
+
+
+one_of = OneOf
 
 
 def _checked(given: str, flag: str, check: Check | None) -> str:
@@ -55,18 +102,27 @@ def _checked(given: str, flag: str, check: Check | None) -> str:
             check(given)
         except ValueError as wrong:
             raise called_wrongly(f"{flag}: {wrong}") from None
-    return given
+    return _meant(given, check)
+
+
+def _meant(answer: str, check: Check | None) -> str:
+    return check(answer) if isinstance(check, OneOf) else answer
 
 
 def _is_right(answer: str, check: Check | None) -> bool:
+    """A check may be stricter with what was asked for than with a flag: it then has an `asked` of its own."""
     if check is None:
         return True
     try:
-        check(answer)
+        getattr(check, "asked", check)(answer)
     except ValueError as wrong:
-        print(f"  {wrong}", file=sys.stderr)
+        _wrong(str(wrong))
         return False
     return True
+
+
+def _wrong(what: str) -> None:
+    print(f"  {what}", file=sys.stderr)
 
 
 def _answer(question: str) -> str:

@@ -13,7 +13,6 @@ import argparse
 
 TYPE_CHECKING = False  # as in typing, whose import the help would wait for
 if TYPE_CHECKING:
-    from tallywell.commandline.asking import Check
     from tallywell.reports.face import Face
 
 SUMMARY = "one meter took the place of another: final count, new serial number, first count"
@@ -40,36 +39,37 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     from tallywell.commandline.asking import Asking
-    from tallywell.commandline.entry import content_of, digits_of, entered, face_of, opened, said_of_face, stated
+    from tallywell.commandline.entry import DigitsOf, OrWord, content_of, digits_of, echoed, entered, opened, stated
+    from tallywell.commandline.site import moment_check
+    from tallywell.service.held_against import Count, Side
     from tallywell.stated.meters import UNREADABLE, ChangeOut, changeout_content
 
     loaded, site, point = opened(options)
-    face, old, asking = face_of(point), _old_face(options.old_face), Asking()
+    asking = Asking(options.old_final, options.serial, options.first_count)
+    new, old_face = digits_of(point), _old_face(options.old_face)
+    old = new if old_face is None else DigitsOf(old_face, stated=True)
+    options.at = asking.when(options.at, "it was changed", moment_check(site))
     what = f'what the old face showed at last, all digits, or "{UNREADABLE}"'
-    final = asking.need(options.old_final, "--old-final", what, _or_word(digits_of(old or face), UNREADABLE))
+    final = asking.need(options.old_final, "--old-final", what, OrWord(old, UNREADABLE))
     serial = asking.need(options.serial, "--serial", "the serial number of the new meter's sensor")
     what = 'what the new face showed first, all digits, or "unknown"'
-    first = asking.need(options.first_count, "--first-count", what, _or_word(digits_of(face), "unknown"))
+    first = asking.need(options.first_count, "--first-count", what, OrWord(new, "unknown"))
     made = ChangeOut(
         serial,
         None if first == "unknown" else first,
         None if final == UNREADABLE else final,
         asking.may(options.converter, "--converter", "the serial number of its converter"),
-        old,
+        old_face,
         asking.may(options.seal_removed, "--seal-removed", "the wire seal that was taken off"),
         asking.may(options.seal, "--seal", "the wire seal that was put on"),
         options.sensor_kept,
         options.note,
     )
-    statement = stated(options, loaded, site, point, content_of(lambda: changeout_content(made, face)))
-    for shows, of in ((made.old_final, old or face), (made.first_count, face)):
-        if shows is not None:
-            print(said_of_face(point, shows, of))
-    return entered(loaded, site, statement)
-
-
-def _or_word(check: "Check", word: str) -> "Check":
-    return lambda text: None if text == word else check(text)
+    statement = stated(options, loaded, site, point, content_of(lambda: changeout_content(made, new.face)))
+    counts = [Count("old_final", made.old_final, old.face, Side.BEFORE)] if made.old_final is not None else []
+    counts += [Count("first_count", made.first_count, new.face, Side.SINCE)] if made.first_count is not None else []
+    odd = echoed(loaded, site, statement, counts, serial="" if options.sensor_kept else serial)
+    return entered(loaded, site, statement, asking, odd=odd, counts=counts)
 
 
 def _old_face(text: str | None) -> "Face | None":

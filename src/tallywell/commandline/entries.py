@@ -1,6 +1,6 @@
 """List what people stated: of one point or of all, in the order of the times that it is about.
 
-What was replaced by a later entry is left out, or with --all shown with what replaced it and why.
+What was replaced by a later entry or withdrawn is left out, or with --all shown with what replaced it and why.
 """
 
 import argparse
@@ -11,9 +11,9 @@ if TYPE_CHECKING:
 
     from tallywell.readings.facts import Entry
     from tallywell.service.site import Site
+    from tallywell.stated.content import Content
 
-SUMMARY = "what people stated, and what was replaced by what"
-_NOT_SHOWN = ("note", "typed", "replaced_because")
+SUMMARY = "what people stated, and what was replaced or withdrawn"
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -21,7 +21,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
     site_argument(parser)
     parser.add_argument("point", metavar="POINT", nargs="?", help="the point (default: all)")
-    parser.add_argument("--all", action="store_true", help="also what was replaced")
+    parser.add_argument("--all", action="store_true", help="also what was replaced or withdrawn")
 
 
 def run(options: argparse.Namespace) -> int:
@@ -58,38 +58,29 @@ def _lines(
 
 
 def _told(one: "Entry", names: dict[int, str], site: "Site", later: "Entry | None") -> list[str]:
+    from tallywell.commandline.kept_words import said_of
     from tallywell.reports.table import wrapped
     from tallywell.service.local_time import shown
     from tallywell.stated.content import about_ms
+    from tallywell.stated.withdrawn import WITHDRAW
 
     content = _content(one)
     head = f"{shown(about_ms(one), site.zone)}  {one.kind}  {names.get(one.point or 0, '')}  by {one.author}"
-    said = ", ".join(_said(name, value, site) for name, value in content.items() if name not in _NOT_SHOWN)
-    note = f"; {content['note']}" if content.get("note") else ""
-    lines = [f"{one.uuid[:8]}  {head}", *(f"          {line}" for line in wrapped(f"{said}{note}", 90))]
-    if one.replaces:
-        lines.append(f"          corrects {one.replaces[:8]}: {content.get('replaced_because', 'no reason kept')}")
+    said, more = said_of(content, site), []
+    if one.kind == WITHDRAW and one.replaces:
+        said = f"takes back {content.get('withdrawn')} {one.replaces[:8]}: {content.get('because')}"
+    elif one.replaces:
+        more.append(f"corrects {one.replaces[:8]}: {content.get('replaced_because', 'no reason kept')}")
     if later is not None:
-        lines.append(f"          REPLACED by {later.uuid[:8]}")
-    return lines
+        more.append(f"{'WITHDRAWN' if later.kind == WITHDRAW else 'REPLACED'} by {later.uuid[:8]}")
+    below = [line for each in (said, *more) for line in wrapped(each, 90)]
+    return [f"{one.uuid[:8]}  {head}", *(f"          {line}" for line in below)]
 
 
-def _content(one: "Entry") -> dict[str, object]:
+def _content(one: "Entry") -> "Content":
     from tallywell.stated.content import EntryError, Kept
 
     try:
-        return {name: value for name, value in Kept.of(one).content.items() if value not in (None, "", False)}
+        return Kept.of(one).content
     except EntryError as wrong:
         return {"fault": str(wrong)}
-
-
-_INSTANTS = {"begin_ms": "from", "end_ms": "to", "it_is_ms": "it is", "of_begin_ms": "of", "of_end_ms": "until"}
-
-
-def _said(name: str, value: object, site: "Site") -> str:
-    from tallywell.service.local_time import shown
-
-    if name in _INSTANTS and type(value) is int:
-        return f"{_INSTANTS[name]} {shown(value, site.zone)}"
-    plain = value if isinstance(value, str) else "yes" if value is True else str(value)
-    return f"{name.replace('_', ' ')} {plain}"

@@ -28,19 +28,23 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     from tallywell.commandline.asking import Asking
-    from tallywell.commandline.entry import content_of, digits_of, entered, face_of, opened, said_of_face, stated
+    from tallywell.commandline.entry import content_of, digits_of, echoed, entered, opened, stated
+    from tallywell.commandline.site import moment_check
+    from tallywell.service.held_against import Count, Side
     from tallywell.stated.meters import installation_content
 
     loaded, site, point = opened(options)
-    face, asking = face_of(point), Asking()
+    asking, face = Asking(options.serial), digits_of(point)
+    options.at = asking.when(options.at, "it was installed", moment_check(site))
     serial = asking.need(options.serial, "--serial", "the serial number on the meter's plate")
-    shows = asking.may(options.shows, "--shows", "what the face showed then, all digits", digits_of(face))
-    content = content_of(lambda: installation_content(serial, shows, face, options.note, options.converter))
+    converter = asking.may(options.converter, "--converter", "that of its converter, where it has one of its own")
+    shows = asking.may(options.shows, "--shows", "what the face showed then, all digits", face, "not noted")
+    content = content_of(lambda: installation_content(serial, shows, face.face, options.note, converter))
     statement = stated(options, loaded, site, point, content)
     _ends_nothing(loaded, site, point, statement.about_ms or 0, statement.replaces)
-    if shows is not None:
-        print(said_of_face(point, shows, face))
-    return entered(loaded, site, statement)
+    counts = [] if shows is None else [Count("first_count", shows, face.face, Side.SINCE)]
+    odd = echoed(loaded, site, statement, counts, serial=serial)
+    return entered(loaded, site, statement, asking, odd=odd, counts=counts)
 
 
 def _ends_nothing(loaded: "Loaded", site: "Site", point: "Point", about_ms: int, replaces: str | None) -> None:

@@ -24,19 +24,25 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     from tallywell.commandline.asking import Asking
-    from tallywell.commandline.entry import content_of, digits_of, entered, face_of, opened, said_of_face, stated
-    from tallywell.commandline.site import called_wrongly, point_named
+    from tallywell.commandline.entry import content_of, digits_of, echoed, entered, opened, stated
+    from tallywell.commandline.site import called_wrongly, moment_check, point_named
+    from tallywell.service.held_against import Count, Side
     from tallywell.stated.meters import Move, moved_content
 
     loaded, site, point = opened(options)
-    asking = Asking()
+    asking = Asking(options.to, options.serial, options.final)
+    options.at = asking.when(options.at, "it was moved", moment_check(site))
     to = point_named(site, asking.need(options.to, "--to", "the point that it was put in at"))
     if to.name == point.name:
         raise called_wrongly(f"--to: {to.name} is where it was taken from; name the other point")
-    here, there = face_of(point), face_of(to)
+    here, there = digits_of(point), digits_of(to)
     serial = asking.need(options.serial, "--serial", "the serial number on its plate")
-    final = asking.need(options.final, "--final", "what its face showed when it was taken away", digits_of(here))
-    move = Move(to.name, serial, final, options.first_count, options.note)
-    statement = stated(options, loaded, site, point, content_of(lambda: moved_content(move, here, there)))
-    print(said_of_face(point, final, here))
-    return entered(loaded, site, statement)
+    final = asking.need(options.final, "--final", "what its face showed when it was taken away", here)
+    first = asking.may(options.first_count, "--first-count", "what it showed first at the other", there, "the same")
+    move = Move(to.name, serial, final, first, options.note)
+    content = content_of(lambda: moved_content(move, here.face, there.face))
+    statement = stated(options, loaded, site, point, content)
+    taken = [Count("final", str(content["final"]), here.face, Side.BEFORE)]
+    put_in = [Count("first_count", str(content["first_count"]), there.face, Side.SINCE)]
+    odd = echoed(loaded, site, statement, taken) + echoed(loaded, site, statement, put_in, serial=serial, at=to)
+    return entered(loaded, site, statement, asking, odd=odd, counts=[*taken, *put_in])

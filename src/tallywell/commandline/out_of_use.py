@@ -28,11 +28,11 @@ def run(options: argparse.Namespace) -> int:
     from tallywell.stated.notes import out_of_use_content
 
     loaded, site, point = opened(options)
-    asking = Asking()
+    asking = Asking(options.first, options.because)
     first = day_of(asking.need(options.first, "--from", "the first day, such as 2026-01-01", day_of))
-    last = asking.may(options.last, "--to", "the last day, such as 2026-03-31", day_of)
+    last = asking.may(options.last, "--to", "the last day, such as 2026-03-31", day_of, "until further notice")
     because = asking.need(options.because, "--because", "why nothing is pumped")
     begin_ms = midnight_ms(first, site.zone)
     end_ms = None if last is None else midnight_ms(day_of(last) + timedelta(days=1), site.zone)
     content = content_of(lambda: out_of_use_content(begin_ms, end_ms, because))
-    return entered(loaded, site, stated_about(options, loaded, point.name, begin_ms, content))
+    return entered(loaded, site, stated_about(options, loaded, point.name, begin_ms, content), asking)

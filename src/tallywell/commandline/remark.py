@@ -20,8 +20,12 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> int:
     from tallywell.commandline.asking import Asking
     from tallywell.commandline.entry import content_of, entered, opened, stated
+    from tallywell.commandline.site import moment_check
     from tallywell.stated.notes import remark_content
 
     loaded, site, point = opened(options)
-    text = Asking().need(options.text, "TEXT", "what is to be said")
-    return entered(loaded, site, stated(options, loaded, site, point, content_of(lambda: remark_content(text))))
+    asking = Asking(options.text)
+    options.at = asking.when(options.at, "it is about", moment_check(site))
+    text = asking.need(options.text, "TEXT", "what is to be said")
+    statement = stated(options, loaded, site, point, content_of(lambda: remark_content(text)))
+    return entered(loaded, site, statement, asking)

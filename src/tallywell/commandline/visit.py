@@ -31,24 +31,31 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     from tallywell.commandline.asking import Asking
-    from tallywell.commandline.entry import content_of, digits_of, entered, face_of, opened, said_of_face, stated
+    from tallywell.commandline.entry import content_of, digits_of, echoed, entered_as, opened, said_of_face, stated
+    from tallywell.commandline.site import moment_check
+    from tallywell.service.held_against import Count, Side
     from tallywell.stated.visits import visit_content
 
     loaded, site, point = opened(options)
-    face = face_of(point)
-    shows = Asking().need(options.shows, "--shows", "what the face shows, all digits", digits_of(face))
-    content = content_of(lambda: visit_content(shows, face, options.note, agency=options.agency))
+    asking, face = Asking(options.shows), digits_of(point)
+    options.at = asking.when(options.at, "it was read", moment_check(site))
+    shows = asking.need(options.shows, "--shows", "what the face shows, all digits", face)
+    content = content_of(lambda: visit_content(shows, face.face, options.note, agency=options.agency))
     statement = stated(options, loaded, site, point, content)
-    print(said_of_face(point, shows, face))
-    code = entered(loaded, site, statement)
+    counts = [Count("shows", shows, face.face, Side.BOTH)]
+    odd = echoed(loaded, site, statement, counts) if asking.asked else ()
+    if not asking.asked:
+        print(said_of_face(point, str(content["shows"]), face.face))
+    code, uuid = entered_as(loaded, site, statement, asking, odd=odd, counts=counts)
     if code == 0:
-        _compare(loaded, site, point, statement)
+        _compare(loaded, site, point, statement, uuid)
     return code
 
 
-def _compare(loaded: "Loaded", site: "Site", point: "Point", statement: "Statement") -> None:
+def _compare(loaded: "Loaded", site: "Site", point: "Point", statement: "Statement", uuid: str) -> None:
     """Beside the register around that time, within one step of face and register."""
     from tallywell.commandline.site import now_ms
+    from tallywell.reports.table import indented
     from tallywell.service.comparing import compared
     from tallywell.service.entering import ask, daemon_runs
     from tallywell.store.database import RecordFolder
@@ -58,4 +65,8 @@ def _compare(loaded: "Loaded", site: "Site", point: "Point", statement: "Stateme
     if abs(statement.about_ms - now_ms()) < JUST_NOW_MS and daemon_runs(loaded.record):
         ask(loaded.record, point.name, statement.author, PATIENCE_S)
     with Reader(RecordFolder(loaded.record)) as reader:
-        print(f"{point.name}: {compared(reader, point, statement.about_ms, str(statement.content['shows']))}")
+        found = compared(reader, point, statement.about_ms, str(statement.content["shows"]))
+    print("\n".join(indented(f"{point.name}: {found.words}")))
+    if found.differs:
+        print("if a digit slipped, enter it once more, with the same --at, and with")
+        print(f'  --replaces {uuid[:8]} --correcting "a digit slipped"')

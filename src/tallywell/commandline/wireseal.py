@@ -21,15 +21,14 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> int:
     from tallywell.commandline.asking import Asking, one_of
     from tallywell.commandline.entry import content_of, entered, opened, stated
+    from tallywell.commandline.site import moment_check
     from tallywell.stated.notes import SealState, wireseal_content
 
     loaded, site, point = opened(options)
-    asking, states = Asking(), tuple(SealState)
+    asking, states = Asking(options.number, options.state), tuple(SealState)
+    options.at = asking.when(options.at, "that was", moment_check(site))
     number = asking.need(options.number, "--number", "the number on the seal")
-    flags, question = (
-        "--put-on, --found-whole, --found-broken or --taken-off",
-        f"what became of it: {', '.join(states)}",
-    )
-    state = asking.need(options.state, flags, question, one_of(*states))
+    flags = "--put-on, --found-whole, --found-broken or --taken-off"
+    state = asking.need(options.state, flags, "what became of it", one_of(*states))
     content = content_of(lambda: wireseal_content(number, SealState(state), options.note))
-    return entered(loaded, site, stated(options, loaded, site, point, content))
+    return entered(loaded, site, stated(options, loaded, site, point, content), asking)

@@ -4,6 +4,7 @@ An entry is kept as it was written: digits of the face, not counts of the books,
 """
 
 import json
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
@@ -12,6 +13,7 @@ from tallywell.readings.facts import Entry
 from tallywell.reports.face import Face, face_count
 
 Content = dict[str, object]
+_GROUPING = re.compile(r"[,_ ]")
 
 
 class EntryError(ValueError):
@@ -33,10 +35,18 @@ def in_force(entries: Iterable[Entry]) -> tuple[Entry, ...]:
 def of_face(shows: str, face: Face, field: str) -> str:
     """Digits as the face shows them, checked; EntryError names the field."""
     try:
-        face_count(face, shows)
+        return face_digits(shows, face)
     except ValueError as wrong:
         raise EntryError(f"{field}: {wrong}") from None
-    return shows.strip()
+
+
+def face_digits(shows: str, face: Face) -> str:
+    """What a person copied from a face, without commas or blanks between thousands. ValueError says what is wrong."""
+    face_count(face, shows)
+    bare = _GROUPING.sub("", shows.strip())
+    if "." not in bare and len(bare) > face.digits:
+        raise ValueError(f"{shows!r} has {len(bare)} digits, the face {face.digits}; look at them again")
+    return bare
 
 
 def needed(text: str | None, field: str, what: str) -> str:
