@@ -71,7 +71,16 @@ def _main(point: Point, site: Site, poll: Poll, decoded: Decoded) -> list[str]:
     head = f"{sentences.place(point)}, {time_shown(poll.shown_ms, site.zone)}"
     if poll.utc_ms is None:
         head += " (the clock is not synchronised)"
-    out = [head, *values_table(point.map, decoded.values.values())]
+    return [head, *_meaning(point, poll, decoded)]
+
+
+def meaning_lines(point: Point, poll: Poll, decoded: Decoded) -> list[str]:
+    """The same of one poll without the heading."""
+    return _no_wider(_meaning(point, poll, decoded))
+
+
+def _meaning(point: Point, poll: Poll, decoded: Decoded) -> list[str]:
+    out = values_table(point.map, decoded.values.values())
     if poll.fault is not None:
         out.append(f"  {sentences.WHAT[poll.fault]}: {sentences.ADVICE[poll.fault]}")
     return out + _says(decoded) + _looks_wrong(point, decoded) + _face(point, decoded)

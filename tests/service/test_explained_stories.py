@@ -1,0 +1,243 @@
+"""What `explain` says where one thing happened: each named, with its author, and every sum true."""
+
+import re
+from collections.abc import Callable
+from fractions import Fraction
+from functools import cache
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from tallywell.ledger.periods import edges_ms, month
+from tallywell.readings.units import FLOWS, GALLON
+from tallywell.reports.shown_units import RateUnit, volume_unit
+from tallywell.service.accepted import accepted_site
+from tallywell.service.explained_words import beside_it, sentences
+from tallywell.service.explaining import around, explained, piece_of
+from tallywell.store.query import Reader
+from tests.reports import stories
+from tests.service.made_record import MadeRecord, at
+
+ZONE = ZoneInfo("America/Denver")
+UNIT, RATE = volume_unit("gal", [100 * GALLON]), RateUnit("gpm")
+Told = Callable[[str], list[str]]
+DAY_MS = 86_400_000
+
+
+def told_of(made: MadeRecord, begin_ms: int, end_ms: int) -> list[str]:
+    made.flush()
+    with Reader(made.folder) as reader:
+        point = accepted_site(reader).site.points["north-discharge"]
+        return list(sentences(explained(reader, point, begin_ms, end_ms), UNIT, RATE, ZONE))
+
+
+def of_day(made: MadeRecord, day: str) -> list[str]:
+    return told_of(made, at(f"{day} 00:00"), at(f"{day} 00:00") + DAY_MS)
+
+
+def of_month(made: MadeRecord, name: str) -> list[str]:
+    edges = edges_ms(month(name), ZONE)
+    return told_of(made, edges[0], edges[-1])
+
+
+def only(lines: list[str], part: str) -> str:
+    (found,) = [line for line in lines if part in line]
+    return found
+
+
+# --- every sum, with whole numbers
+
+
+@cache
+def a_second() -> Fraction:
+    """Counts of 100 gal that pass in a second at most: 8 in at 10 m/s, with 355/113 for pi."""
+    bore = Fraction(254, 10_000) * 8
+    return Fraction(355, 113) * (bore / 2) ** 2 * 10 * FLOWS["m3/s"] / (100 * GALLON)
+
+
+def whole(text: str) -> int:
+    return int(text.replace(",", ""))
+
+
+def summed(expression: str) -> int:
+    """Of whole numbers with + - and x alone."""
+    bare = re.sub(r"\([^)]*\)", "", expression).replace(",", "").replace("x", "*")
+    assert re.fullmatch(r"[-+*\d ]+", bare), expression
+    return int(eval(bare))  # digits and signs alone, as just asserted
+
+
+def sums_are_true(lines: list[str]) -> int:
+    """How many were checked."""
+    checked = 0
+    for line in lines:
+        if found := re.fullmatch(r"  [a-z' ,0-9]+: ([-+x\d, ]+) = (-?[\d,]+) counts", line):
+            assert summed(found[1]) == whole(found[2]), line
+        elif found := re.fullmatch(r"  at (?:least|most) (-?[\d,]+) counts: (.+)", line):
+            assert summed(found[2]) == whole(found[1]), line
+        elif found := re.fullmatch(
+            r"  at (?:least|most) (-?[\d,]+) = (-?[\d,]+) of .+ ([-+]) ([\d,]+), the most that passes in ([\d,]+) ms "
+            r"\((.+)\)",
+            line,
+        ):
+            assert summed(f"{found[2]} {found[3]} {found[4]}") == whole(found[1]), line
+            assert sum(whole(part.split()[0]) for part in found[6].split(", ")) == whole(found[5]), line
+            assert a_second() * whole(found[5]) // 1000 + 1 == whole(found[4]), line
+        else:
+            continue
+        checked += 1
+    return checked
+
+
+@pytest.mark.parametrize(
+    "story",
+    [
+        stories.change_out,
+        stories.other_serial,
+        stories.empty_pipe,
+        stories.power_lost,
+        stories.stuck_totalizer,
+        stories.settled,
+        stories.undated,
+    ],
+)
+def test_every_sum_is_true(story: stories.Story, tmp_path: Path) -> None:
+    made, _ = story(tmp_path)
+    for day in ("2026-07-02", "2026-07-03", "2026-07-04"):
+        lines = of_day(made, day)
+        assert sums_are_true(lines) >= 3, lines
+
+
+def test_the_bounds_of_the_volume_are_those_that_are_summed(tmp_path: Path) -> None:
+    made, _ = stories.power_lost(tmp_path)
+    lines = of_day(made, "2026-07-03")
+    assert lines[0] == "volume 93,600 US gal, at least 93,100, at most 2,623,800 US gal"
+    assert lines[2] == "  at least 931 counts: 936 - 5 (begin higher) - 0 (end lower)"
+    assert lines[3].startswith("  at most 26,238 counts: 936 + 0 (begin lower) + 5 (end higher) + 25,297 (not sure in ")
+
+
+# --- seasons
+
+
+def test_a_season_in_which_the_total_stood_is_an_explicit_zero(tmp_path: Path) -> None:
+    made, _ = stories.winter_equal(tmp_path)
+    lines = of_month(made, "2027-01")
+    assert lines[1] == "  = 0 counts x 100 US gal a count: an explicit zero, since the total was read and did not move"
+    assert only(lines, "an explicit zero for all of it")
+    assert not any("unallocated" in line for line in lines)
+    assert only(lines, ", shutdown, ").endswith("by ana: face 00027920")
+    assert only(lines, ", startup, ").endswith("by ana: face 00027920")
+
+
+def test_a_season_in_which_it_moved_is_unallocated_and_no_zero(tmp_path: Path) -> None:
+    made, _ = stories.winter_different(tmp_path)
+    lines = of_month(made, "2027-01")
+    assert only(lines, "not in it: 900 counts = 90,000 US gal that nobody can date")
+    assert only(lines, "none of it is divided: it is unallocated")
+    assert not any("explicit zero" in line for line in lines)
+
+
+# --- whose counts they are
+
+
+def test_counts_of_an_unexplained_serial_number_are_withheld(tmp_path: Path) -> None:
+    made, _ = stories.other_serial(tmp_path)
+    lines = of_day(made, "2026-07-03")
+    assert lines[1] == "  = 3,920 counts x 100 US gal a count"
+    assert only(lines, "not in it: 336 counts = 33,600 US gal of a meter whose serial number no entry explains")
+    assert only(lines, "withheld from the well's volume: the meter gives serial B-7, and no entry explains it")
+    alone = of_day(made, "2026-07-04")
+    assert alone[0].startswith("no volume: all that was counted in it is withheld"), "no zero is claimed"
+
+
+def test_a_moment_in_a_withheld_stretch_says_so(tmp_path: Path) -> None:
+    made, _ = stories.other_serial(tmp_path)
+    made.flush()
+    with Reader(made.folder) as reader:
+        point = accepted_site(reader).site.points["north-discharge"]
+        one = around(reader, point, at("2026-07-04 12:00")).interval
+    assert one is not None
+    assert only(list(beside_it(piece_of(one, one.begin_ms, one.end_ms), ZONE)), "withheld from the well's volume")
+
+
+# --- what people stated
+
+
+def test_a_change_out_is_named_with_what_was_noted(tmp_path: Path) -> None:
+    made, _ = stories.change_out(tmp_path)
+    lines = of_day(made, "2026-07-03")
+    said = only(lines, ", changeout, ")
+    for part in (
+        "by ana: serial A-2077",
+        "converter C-31",
+        "final count 00023022",
+        "face 00000012",
+        "display was dark",
+    ):
+        assert part in said
+    assert only(lines, ", installation, ").endswith("serial A-1042, first count on the face 00010000")
+    assert only(lines, ", accuracy-test, ").endswith("it changes no volume")
+    assert not any(", installation, " in line for line in of_day(made, "2026-07-04")), "another meter hangs there"
+    assert only(of_day(made, "2026-07-04"), ", changeout, ")
+
+
+def test_estimates_stand_beside_the_volume(tmp_path: Path) -> None:
+    made, _ = stories.estimates(tmp_path)
+    addition = only(of_day(made, "2026-07-03"), ", estimate, ")
+    assert "360,000 US gal in addition to what was metered from 2026-07-03 01:00:00" in addition
+    assert addition.endswith("in the report's total, never in a metered volume")
+    assert "instead of what was metered" in only(of_day(made, "2026-07-05"), ", estimate, ")
+    assert not any(", estimate, " in line for line in of_day(made, "2026-07-02"))
+
+
+def test_answers_are_named_with_their_author(tmp_path: Path) -> None:
+    made, _ = stories.settled(tmp_path)
+    said = only(of_day(made, "2026-07-03"), ", settle, ")
+    assert said.endswith("by ana: the totalizer was reset, to 00000000 on the face")
+
+
+def test_an_answer_where_no_question_is_open_says_that_it_does_nothing(tmp_path: Path) -> None:
+    made, _ = stories.out_of_use(tmp_path)
+    made.enter(at("2026-07-05 12:00"), "settle", {"rounds": 2, "note": ""}, about=at("2026-07-03 12:05"))
+    said = only(of_day(made, "2026-07-03"), ", settle, ")
+    assert said.endswith("the totalizer went round 2 times; no question is open there, so it settles nothing")
+
+
+def test_the_meter_s_own_word_is_said_once_for_all_of_it(tmp_path: Path) -> None:
+    """A pipe that stands empty for a day is one run, not a line a poll."""
+    made, _ = stories.empty_pipe(tmp_path)
+    lines = of_day(made, "2026-07-03")
+    assert only(lines, "the meter says: empty pipe")
+    assert only(lines, "61 intervals, not counting by the meter's own word")
+
+
+def test_what_else_was_stated_is_named(tmp_path: Path) -> None:
+    made, _ = stories.out_of_use(tmp_path)
+    made.enter(at("2026-07-03 09:00"), "visit", {"shows": "00010000", "agency": True, "note": "with Ana"})
+    lines = of_day(made, "2026-07-03")
+    assert "face 00010000, register 00010000: the same; agrees" in only(lines, ", visit, ")
+    assert only(lines, ", visit, ").endswith("the agency's own person; with Ana")
+    assert "out of use from 2026-06-01 00:00:00 -06:00 on: the field lies fallow" in only(lines, ", out-of-use, ")
+    assert "wire seal S-118 found whole" in only(lines, ", wireseal, ")
+    assert "the valve is locked" in only(lines, ", remark, ")
+
+
+def test_an_entry_that_cannot_be_taken_says_so_where_it_would_stand(tmp_path: Path) -> None:
+    made, _ = stories.out_of_use(tmp_path)
+    made.enter(at("2026-07-03 10:00"), "visit", {"shows": "a lot"})
+    assert only(of_day(made, "2026-07-03"), "it cannot be taken (entry ")
+
+
+def test_a_corrected_map_and_corrected_dates_are_named(tmp_path: Path) -> None:
+    made, _ = stories.out_of_use(tmp_path)
+    made.flush()
+    with Reader(made.folder) as reader:
+        last = reader.newest_seq()
+    (map_,) = made.maps.values()
+    seqs: dict[str, object] = {"first_seq": 1, "last_seq": last}
+    kept = {"map": map_, "sha256": "", "name": "inline-a", "from_ms": 1, "to_ms": 2, "because": "plate misread"}
+    made.enter(at("2026-07-06 03:00"), "reread", seqs | kept)
+    made.enter(at("2026-07-06 03:00"), "redate", seqs | {"shift_ms": 3_600_000, "within_ms": 60_000, "because": "DST"})
+    lines = of_day(made, "2026-07-03")
+    assert "are read by map inline-a (" in only(lines, ", reread, ")
+    assert only(lines, ", redate, ").endswith(f"rows 1 to {last} are dated 1 h 00 min later: DST")
