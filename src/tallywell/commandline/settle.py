@@ -70,7 +70,7 @@ def _answers(options: argparse.Namespace, loaded: "Loaded", site: "Site", statem
     """What answers no question is not entered."""
     from tallywell.commandline.site import called_wrongly
     from tallywell.reports.face import face_count
-    from tallywell.service.questions import Answer, Ledger, answers
+    from tallywell.service.questions import Given, Ledger, answers
     from tallywell.stated.content import EntryError
     from tallywell.store.database import RecordFolder
     from tallywell.store.query import Reader
@@ -81,10 +81,10 @@ def _answers(options: argparse.Namespace, loaded: "Loaded", site: "Site", statem
     rounds = content.get("rounds")
     first = face_count(face, str(content["first_count"])) if "first_count" in content else None
     assert statement.about_ms is not None
-    answer = Answer(statement.about_ms, rounds if isinstance(rounds, int) else None, first)
+    given = Given(statement.about_ms, rounds if isinstance(rounds, int) else None, first)
     with Reader(RecordFolder(loaded.record)) as reader:
         try:
-            answers(Ledger(reader, point, face, site.zone, str(options.site)), answer, statement.replaces)
+            answers(Ledger(reader, point, face, site.zone, str(options.site)), given, statement.replaces)
         except EntryError as wrong:
             raise called_wrongly(str(wrong)) from None
 

@@ -5,13 +5,14 @@ its readings, and rounds that were settled otherwise stand on record for nothing
 """
 
 from collections.abc import Iterator, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
 from tallywell.ledger.doubt import BY_HAND_MS
 from tallywell.ledger.intervals import NOTES, Flag, Interval, Kind, utc_ms
 from tallywell.ledger.judge import allowed
-from tallywell.readings.quantities import Reading, Settled
+from tallywell.readings.quantities import Answer, Reading
 from tallywell.reports.face import Face, face_capacity_in_books, in_books
 from tallywell.reports.table import indented
 from tallywell.service.following import followed
@@ -19,7 +20,8 @@ from tallywell.service.held_against import standing_but
 from tallywell.service.ledger_facts import reach_of, rules_of
 from tallywell.service.local_time import shown
 from tallywell.service.site import Point
-from tallywell.stated.content import EntryError, in_force
+from tallywell.stated.content import EntryError
+from tallywell.stated.meters import answer
 from tallywell.store.query import Reader
 
 NEAR_MS = 400 * 86_400_000  # how far around a moment open questions are looked for
@@ -28,7 +30,7 @@ _FELL = frozenset({Kind.RESET, Kind.UNEXPLAINED_DECREASE, Kind.IMPOSSIBLE_STEP})
 
 
 @dataclass(frozen=True, slots=True)
-class Answer:
+class Given:
     """`rounds`, or (None) a reset to `first` of the face, about an instant."""
 
     about_ms: int
@@ -51,23 +53,36 @@ class Ledger:
         return followed(self.reader, self.point, standing_but(self.reader, replaces), reach).intervals
 
 
-def answers(of: Ledger, answer: Answer, replaces: str | None = None) -> None:
+def answers(of: Ledger, given: Given, replaces: str | None = None) -> None:
     """EntryError where no open question is answered by it, with those that are open."""
     here = [
         one
-        for one in of.around(answer.about_ms - BY_HAND_MS, answer.about_ms + BY_HAND_MS, replaces)
+        for one in of.around(given.about_ms - BY_HAND_MS, given.about_ms + BY_HAND_MS, replaces)
         if one.kind not in NOTES
     ]
-    question = next((one for one in here if one.kind is Kind.QUESTION and _holds(one, answer.about_ms)), None)
-    if question is None and answer.rounds is None:
-        question = next((one for one in here if one.kind in _FELL and _near(one, answer.about_ms)), None)
-        if question is None and (not here or here[-1].end_ms < answer.about_ms):
+    question = next((one for one in here if one.kind is Kind.QUESTION and _holds(one, given.about_ms)), None)
+    if question is None and given.rounds is None:
+        question = next((one for one in here if one.kind in _FELL and _near(one, given.about_ms)), None)
+        if question is not None:
+            _not_twice(of, question, replaces)
+        if question is None and (not here or here[-1].end_ms < given.about_ms):
             return  # no reading stands behind it yet, so that none can speak against it
     if question is None:
-        raise EntryError("\n".join(_no_question(of, here, answer)))
-    wrong = _impossible_rounds(of, question, answer) if answer.rounds is not None else _no_reset(of, question, answer)
+        raise EntryError("\n".join(_no_question(of, here, given)))
+    wrong = _impossible_rounds(of, question, given) if given.rounds is not None else _no_reset(of, question, given)
     if wrong:
         raise EntryError("\n".join(indented(f"--at: {wrong}")))
+
+
+def _not_twice(of: Ledger, one: Interval, replaces: str | None) -> None:
+    said = next(
+        (each for each in _answered(of, replaces) if each.rollovers is None and _near(one, each.about_ms)), None
+    )
+    if said is not None:
+        name, author = said.uuid[:8], said.author
+        why = f"that the total was set back {_span(of, one)} is the answer {name} of {author} already"
+        again = f"if that is wrong, answer with --replaces {name} --correcting"
+        raise EntryError("\n".join(indented(f"--at: {why}; {again}")))
 
 
 def _holds(one: Interval, at_ms: int) -> bool:
@@ -82,16 +97,16 @@ def _near(one: Interval, at_ms: int) -> bool:
 # --- no question
 
 
-def _no_question(of: Ledger, here: Sequence[Interval], answer: Answer) -> Iterator[str]:
-    at = shown(answer.about_ms, of.zone)
-    held = next((one for one in here if _holds(one, answer.about_ms)), None)
+def _no_question(of: Ledger, here: Sequence[Interval], given: Given) -> Iterator[str]:
+    at = shown(given.about_ms, of.zone)
+    held = next((one for one in here if _holds(one, given.about_ms)), None)
     if held is not None and Flag.SETTLED in held.flags:
         yield from indented(f"--at: the question around {at} is settled already, {_by_what(of, held)}")
     else:
         why = "no readings enclose it" if held is None else f"{_span(of, held)} is {held.kind.value}"
         yield from indented(f"--at: no question is open at {of.point.name} at {at}: {why}")
-    yield from open_ones(of, answer.about_ms)
-    if answer.rounds is None:
+    yield from open_ones(of, given.about_ms)
+    if given.rounds is None:
         yield from indented(
             "a reset that no reading shows ends the meter's count there; if you know of one, with the counts before "
             "and after it, enter `tallywell changeout` with the same serial number"
@@ -99,19 +114,26 @@ def _no_question(of: Ledger, here: Sequence[Interval], answer: Answer) -> Iterat
 
 
 def _by_what(of: Ledger, held: Interval) -> str:
-    from tallywell.stated.meters import is_reset, settled
-    from tallywell.stated.told import OF_A_POINT
-
-    point_id = of.reader.point_id(of.point.name)
-    for entry in in_force(of.reader.entries()):
-        if entry.kind != "settle" or entry.kind not in OF_A_POINT or entry.point != point_id or is_reset(entry):
-            continue
-        one: Settled = settled(entry)
-        if _holds(held, one.about_ms) and one.rollovers == held.rollovers:
-            by = f"by the answer {one.uuid[:8]} of {entry.author}, {one.rollovers} rounds"
+    """The answer that settled it, or what the record shows."""
+    for one in _answered(of):
+        if one.rollovers is not None and _holds(held, one.about_ms) and one.rollovers == held.rollovers:
+            by = f"by the answer {one.uuid[:8]} of {one.author}: {_rounds(held)}"
             return f"{by}; if that is wrong, answer with --replaces {one.uuid[:8]} --correcting"
     by = "a hand reading or the flow rate" if held.hand else "the flow rate"
-    return f"by {by}: {held.rollovers} rounds; there is nothing to answer"
+    return f"by {by}: {_rounds(held)}; there is nothing to answer"
+
+
+def _rounds(held: Interval) -> str:
+    return "1 round" if held.rollovers == 1 else f"{held.rollovers} rounds"
+
+
+def _answered(of: Ledger, replaces: str | None = None) -> Iterator[Answer]:
+    """The answers in force at the point; one that cannot be read is none."""
+    point_id = of.reader.point_id(of.point.name)
+    for entry in standing_but(of.reader, replaces):
+        if entry.kind == "settle" and entry.point == point_id:
+            with suppress(EntryError):
+                yield answer(entry)
 
 
 def open_ones(of: Ledger, at_ms: int) -> Iterator[str]:
@@ -159,26 +181,26 @@ def _room(of: Ledger, one: Interval) -> int:
     return allowed(rules_of(of.point), one.first, one.last)
 
 
-def _impossible_rounds(of: Ledger, one: Interval, answer: Answer) -> str:
-    assert answer.rounds is not None
+def _impossible_rounds(of: Ledger, one: Interval, given: Given) -> str:
+    assert given.rounds is not None
     possible = _possible(of, one)
-    if answer.rounds in possible:
+    if given.rounds in possible:
         return ""
-    counts = one.last.total.count - one.opening + answer.rounds * one.last.scale.capacity
+    counts = one.last.total.count - one.opening + given.rounds * one.last.scale.capacity
     fit = ", ".join(map(str, possible)) or "none"
     if counts < 0:
         why = f"the total fell {_span(of, one)}, so that it went round at least once, or was reset"
     else:
         why = (
-            f"{answer.rounds} rounds are {counts:,} counts {_span(of, one)}, and the pipe can pass {_room(of, one):,} "
+            f"{given.rounds} rounds are {counts:,} counts {_span(of, one)}, and the pipe can pass {_room(of, one):,} "
             "in that time at most"
         )
     return f"{why}; rounds that fit: {fit}"
 
 
-def _no_reset(of: Ledger, one: Interval, answer: Answer) -> str:
+def _no_reset(of: Ledger, one: Interval, given: Given) -> str:
     scale = one.last.scale
-    first = in_books(of.face, answer.first or 0, scale)
+    first = in_books(of.face, given.first or 0, scale)
     room = _room(of, one)
     goes_round = face_capacity_in_books(of.face, scale)
     ran = one.last.total.high - first.low
@@ -186,7 +208,7 @@ def _no_reset(of: Ledger, one: Interval, answer: Answer) -> str:
         return ""
     if first.low > one.last.total.high or ran - (first.high - first.low) > room:
         return (
-            f"a reset to {answer.first or 0} does not lead to the next reading, {_count(one.last)} at "
+            f"a reset to {given.first or 0} does not lead to the next reading, {_count(one.last)} at "
             f"{shown(utc_ms(one.last), of.zone)}: the pipe can pass {room:,} counts {_span(of, one)} at most"
         )
     return ""
