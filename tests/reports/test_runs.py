@@ -8,7 +8,7 @@ from tallywell.ledger.fold import begin, fold
 from tallywell.ledger.intervals import Flag, Interval, Kind
 from tallywell.ledger.rules import Rules
 from tallywell.readings.clocks import When
-from tallywell.readings.quantities import Reading, Scale, Settled
+from tallywell.readings.quantities import Reading, Scale
 from tallywell.readings.total import Total
 from tallywell.readings.units import measure
 from tallywell.reports.face import Face
@@ -34,8 +34,8 @@ def empty_for(minutes: int, before: int = 10, after: int = 10) -> list[Reading]:
     return [reading(n, min(n, before) + max(0, n - ends), status[n]) for n in range(ends + after)]
 
 
-def remarks(intervals: Iterable[Interval], settled: Iterable[Settled] = ()) -> tuple[Remark, ...]:
-    runs = RemarkRuns(FACE, settled)
+def remarks(intervals: Iterable[Interval]) -> tuple[Remark, ...]:
+    runs = RemarkRuns(FACE, ())
     for one in intervals:
         runs.take(one)
     return runs.close()

@@ -11,9 +11,10 @@ from tallywell.reports.model import Report
 from tallywell.reports.table import WIDTH
 from tallywell.reports.text import text
 from tallywell.reports.text_point import MOST_DAYS
+from tests.reports import stories
 from tests.reports.golden import same_as_golden
 from tests.reports.july import july_record
-from tests.service.made_record import SITE, at, made_record
+from tests.service.made_record import MAP, QUARTER_MS, SITE, at, made_record
 
 
 def test_the_month_with_everything_in_it(july: Report) -> None:
@@ -58,6 +59,35 @@ def test_a_long_period_is_shown_by_month(tmp_path: Path) -> None:
     assert "2026-12-31" not in shown.split("By month")[1].split("Gaps")[0]
 
 
+def test_a_count_as_entered_within_a_quarter_of_an_hour_fits_on_a_screen(tmp_path: Path) -> None:
+    made, _ = stories.winter_different(tmp_path)
+    shown = text(made.report(between(date(2026, 11, 1), date(2027, 3, 31))))
+    assert max(map(len, shown.splitlines())) <= WIDTH
+    assert "its time within" in shown.split("  Readings")[1].split("  How the volume")[0]
+
+
+def test_two_instants_within_one_second_are_told_apart(tmp_path: Path) -> None:
+    made = made_record(tmp_path, "2026-06-30 20:00")
+    for number, now in enumerate(range(made.begins_ms, at("2026-08-01 03:00"), QUARTER_MS)):
+        made.read(now + 1, forward_total=10 * number)
+    readings = text(made.report(month("2026-07"))).split("  Readings")[1].split("  How the volume")[0]
+    assert "begin          2026-07-01 00:00:00 -06:00" in readings
+    assert "read after   2026-07-01 00:00:00.001 -06:00" in readings
+    said = " ".join(readings.split())
+    assert "a register may hold what it measured up to 5 s before it was read, the clock may be off by " in said
+
+
+def test_maps_stand_in_order_each_beside_its_fingerprint(tmp_path: Path) -> None:
+    maps = {name: MAP.replace("map: inline-a", f"map: {name}") for name in ("inline-c", "inline-a", "inline-b")}
+    site = SITE.replace("inline-a.yaml", "inline-c.yaml")
+    made = made_record(tmp_path, "2026-07-20 00:00", site=site, maps={f"{n}.yaml": t for n, t in maps.items()})
+    for hour, name in enumerate(maps):
+        made.read(made.begins_ms + hour * QUARTER_MS, map_=f"{name}.yaml", forward_total=hour)
+    head = text(made.report(month("2026-07"))).split("made by")[0].split("register maps")[1]
+    assert [line.split()[0] for line in head.splitlines() if line.strip()] == [f"inline-{n}.yaml" for n in "abc"]
+    assert all(len(line.split()) == 2 for line in head.splitlines() if line.strip())
+
+
 def test_what_is_not_known_is_said_and_never_zero(tmp_path: Path) -> None:
     made = made_record(tmp_path, "2026-07-20 00:00", site=SITE.replace(", agency_id: 23-0417", ""))
     made.miss(at("2026-07-20 00:15"), "no_answer")
@@ -67,5 +97,6 @@ def test_what_is_not_known_is_said_and_never_zero(tmp_path: Path) -> None:
     assert "serial number and date of installation not entered" in shown
     assert "maximum rate           unknown" in shown
     assert "hours pumped           unknown" in shown
-    assert shown.count("no readings") >= 31
+    assert "2026-07-01 to 2026-07-31  no readings                     31 days" in shown
+    assert "INCOMPLETE: north-discharge 0 of 744 h known" in shown
     assert "the meter did not answer (1 poll)" in shown

@@ -41,7 +41,12 @@ def test_begin_and_end_are_readings_and_months_add_up(tmp_path: Path) -> None:
     assert both[0].end is not None
     assert both[1].begin is not None
     assert both[0].end.seen == both[1].begin.seen, "the next begin is this end"
-    assert "2026-05-31 23:52:00 -06:00" in text(june)
+    shown = text(june)
+    assert shown.splitlines()[1] == "Volumes of 2026-06, from reading to reading"
+    assert "from           each point's last reading at or before 2026-06-01 00:00:00 -06:00" in shown
+    assert "to             that point's last reading at or before 2026-07-01 00:00:00 -06:00" in shown
+    spanned = "2026-05-31 23:52:00 -06:00 to 2026-06-30 23:52:00 -06:00, from reading to reading"
+    assert spanned in " ".join(shown.split())
 
 
 def test_where_nothing_was_read_before_it_the_period_begins_as_ever(tmp_path: Path) -> None:

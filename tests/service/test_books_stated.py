@@ -11,7 +11,7 @@ from tallywell.readings.units import VOLUMES
 from tallywell.reports.model import PointReport
 from tallywell.reports.text import text
 from tests.reports import stories
-from tests.service.made_record import MadeRecord, at
+from tests.service.made_record import MadeRecord, at, made_record
 
 GALLONS_100 = 100 * VOLUMES["gal"]
 
@@ -210,3 +210,44 @@ def test_a_meter_whose_entry_fits_no_reading_is_named(tmp_path: Path) -> None:
     assert "fits no reading" in shown
     assert "not entered" not in shown.replace("record", "")
     assert "no entry confirms" not in shown
+
+
+def test_the_time_before_the_record_ends_where_the_installation_begins(tmp_path: Path) -> None:
+    """The installation was at 05:00, the first reading at 09:00: two stretches that follow one another."""
+    made = made_record(tmp_path, "2026-07-03 05:00")
+    made.enter(made.begins_ms, "installation", {"serial": "A", "first_count": "00010000", "note": ""})
+    stories.pumped(made, "2026-07-03 09:00", "2026-07-06 02:00", 10_040)
+    first, second = point_of(made, stories.DAYS).gaps
+    assert (first.begin_ms, first.end_ms, first.volume) == (at("2026-07-02 00:00"), at("2026-07-03 05:00"), None)
+    assert (second.begin_ms, second.end_ms) == (at("2026-07-03 05:00"), at("2026-07-03 09:00"))
+    assert second.volume is not None
+
+
+def test_a_gap_of_a_meter_that_is_withheld_is_not_the_wells(tmp_path: Path) -> None:
+    made = stories.begun(tmp_path, "2026-07-01 00:00")
+    made.noted(at("2026-07-01 00:00"), "A-1042")
+    stories.pumped(made, "2026-07-01 00:00", "2026-07-03 09:00", 10_000)
+    made.noted(at("2026-07-03 09:00"), "B-7")
+    last = stories.pumped(made, "2026-07-03 09:15", "2026-07-04 09:00", 500_000)
+    stories.pumped(made, "2026-07-04 15:00", "2026-07-06 02:00", last + 100)
+    report = made.report(stories.DAYS)
+    assert [gap.withheld for gap in report.points[0].gaps] == [True]
+    assert "across it, not posted to this well" in " ".join(text(report).split())
+
+
+def test_what_was_counted_over_the_edge_of_a_period_is_not_said_to_be_its_own(tmp_path: Path) -> None:
+    made, period = stories.winter_different_cut(tmp_path)
+    (idle,) = point_of(made, period).stated.idle
+    assert idle.metered is None
+    assert idle.over is not None
+    assert idle.over.m3 == 900 * 100 * VOLUMES["gal"]
+    whole = point_of(made, between(date(2026, 10, 29), date(2027, 3, 17))).stated.idle[0]
+    assert (whole.metered, whole.over) == (idle.over, None)
+
+
+def test_the_head_says_how_much_is_known_and_where_it_is_not(tmp_path: Path) -> None:
+    made, period = stories.several_wells(tmp_path)
+    assert "known          all of it lies between readings" in text(made.report(period))
+    longer = text(made.report(between(date(2026, 7, 2), date(2026, 7, 11))))
+    said = "INCOMPLETE: north-discharge 97.7 of 240 h, south-discharge 97.7 of 240 h known"
+    assert said in " ".join(longer.split())

@@ -79,6 +79,7 @@ class PointTally:
 
     __slots__ = (
         "_asked",
+        "_between",
         "_days",
         "_detective",
         "_edges",
@@ -102,6 +103,7 @@ class PointTally:
 
     def __init__(self, period: Period, zone: ZoneInfo, asked: Asked) -> None:
         edges = self._edges = edges_ms(period, zone)
+        self._between = period.between is not None
         begin_ms, end_ms = edges[0], edges[-1]
         self._labels = [day.isoformat() for day in days(period)]
         self._sum = Adding(edges)
@@ -179,6 +181,8 @@ class PointTally:
             total=self._estimating.total(volume),
             unallocated=tuple(map(_unallocated, added.unallocated)),
             outages=self._outages.close(facts.unread),
+            readout_ms=None if self._asked.rules is None else self._asked.rules.readout_ms,
+            between=self._between,
         )
 
     def _stated_lines(self, begin_ms: int, end_ms: int) -> StatedLines:
@@ -229,7 +233,7 @@ def _gap(gap: Gap) -> GapLine:
     of = gap.interval
     one = of.scale.one_count_m3
     volume = Volume(gap.volume_m3, of.low * one, of.high * one) if of.kind in POSTS else None
-    return GapLine(gap.begin_ms, gap.end_ms, volume, gap.missed, gap.cause)
+    return GapLine(gap.begin_ms, gap.end_ms, volume, gap.missed, gap.cause, of.segment.withheld)
 
 
 def _unallocated(one: Unallocated) -> UnallocatedLine:

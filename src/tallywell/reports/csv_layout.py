@@ -70,7 +70,10 @@ def _whole(report: Report) -> Iterator[Row]:
         return {"section": "report", "item": item, "value": value, **more}
 
     yield said("site", report.site)
-    yield said("period", report.period.name, **span_cells(report.begin_ms, report.end_ms, zone))
+    by_readings = "each point from its last reading at or before the begin to that at or before the end"
+    span = span_cells(report.begin_ms, report.end_ms, zone)
+    yield said("period", report.period.name, **span, words=by_readings if report.between else "")
+    yield said("known", words.known(report))
     yield said("time zone", zone.key)
     yield said("state", "provisional" if report.provisional else "not finalised", words=report.provisional)
     yield said("record as of", UNKNOWN if report.as_of_ms is None else iso(report.as_of_ms, zone))
@@ -242,7 +245,8 @@ def _known_by(each: Slice) -> str:
 def _happenings(point: PointReport, unit: VolumeUnit, zone: ZoneInfo) -> Iterator[Row]:
     for number, gap in enumerate(point.gaps, start=1):
         row = {"section": "gap", "item": str(number), **span_cells(gap.begin_ms, gap.end_ms, zone)}
-        yield row | volume_cells(gap.volume, unit, UNKNOWN) | {"words": words.gap_cause(gap, zone)}
+        known_by = {"known_by": "withheld from this well"} if gap.withheld else {}
+        yield row | volume_cells(gap.volume, unit, UNKNOWN) | known_by | {"words": words.gap_cause(gap, zone)}
     for rollover in point.rollovers:
         row = {"section": "rollover", "item": str(rollover.times), "from": iso(rollover.utc_ms, zone)}
         yield row | {"value": str(rollover.capacity), "unit": "counts", "words": "went round at this capacity"}

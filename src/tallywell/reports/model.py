@@ -107,13 +107,17 @@ class Slice:
 
 @dataclass(frozen=True, slots=True)
 class GapLine:
-    """A stretch of more than 2.1 x `every` without a good reading. `volume` across all of it; None: unknown."""
+    """A stretch of more than 2.1 x `every` without a good reading. `volume` across all of it; None: unknown.
+
+    `withheld`: it is of a meter whose serial number no entry explains, and not the well's.
+    """
 
     begin_ms: int
     end_ms: int
     volume: Volume | None
     missed: tuple[tuple[str, int], ...]
     cause: tuple[Cause, ...]
+    withheld: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -281,7 +285,8 @@ class Place:
 class PointReport:
     """One point in one period. `seasonal`: its `months` are the unequal seasons that were asked for.
 
-    `face_stated` False: the register's own step stands in for a face not in the site file.
+    `face_stated` False: the register's own step stands in for a face not in the site file. `readout_ms`: how old what a
+    register holds may be. `between`: its days run from one reading to another.
 
     `volume`: what was metered. `total`: that and the estimates; None where there is none of them. `unallocated`: counts
     that belong to none of the days, or to neither side of the period's edge. `steady_peak`: the peak outside the first
@@ -321,6 +326,8 @@ class PointReport:
     seasonal: bool = False
     reverse: Reverse | None = None
     flow_against_total: FlowAgainstTotal | None = None
+    readout_ms: int | None = None
+    between: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -417,7 +424,8 @@ class Report:
     """A whole report. `provisional` says why it still may change, empty when the period is over and read past its end.
 
     `starts_ms` and `as_of_ms` are the record's first and last dated fact, never the hour of printing: the same record
-    gives the same bytes. `site_file` and `maps` are sha256 in hexadecimal of the texts in the record that served.
+    gives the same bytes. `between`: each point's part runs from reading to reading. `site_file` and `maps` are sha256
+    in hexadecimal of the texts in the record that served.
     """
 
     site: str
@@ -434,3 +442,4 @@ class Report:
     points: tuple[PointReport, ...]
     permits: tuple[PermitLine, ...]
     wells: tuple[WellLine, ...] = ()
+    between: bool = False

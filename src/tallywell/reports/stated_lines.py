@@ -61,7 +61,8 @@ class EstimateLine:
 class Idle:
     """A stretch in which nothing was to be pumped, not cut to the period. `reason` empty: a season that was shut down.
 
-    `metered`: what was metered in it inside the period; None: no readings reach over any of it.
+    `metered`: what was metered in it inside the period; None: no readings reach over any of it. `over`: what was
+    counted between two readings on either side of the period's edge, nobody knows on which.
     """
 
     begin_ms: int
@@ -69,6 +70,7 @@ class Idle:
     reason: str
     author: str
     metered: Volume | None
+    over: Volume | None = None
 
 
 @dataclass(frozen=True, slots=True)

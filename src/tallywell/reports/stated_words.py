@@ -122,7 +122,10 @@ def idle_span(of: Idle, zone: ZoneInfo) -> str:
 def idle(of: Idle, unit: VolumeUnit) -> str:
     """Whether anything was metered; a zero needs a total that was read and did not move."""
     because = [f"{of.reason}; by {of.author}"] if of.reason else []
-    if of.metered is None:
+    if of.over is not None:
+        more = f"{unit.text(of.metered.m3)} metered in this period, and " if of.metered and of.metered.m3 else ""
+        metered = f"yet the total moved: {more}{unit.text(of.over.m3)} over the period's edge, on neither side of it"
+    elif of.metered is None:
         metered = "no readings on both sides of it, so what was metered is unknown, not zero"
     elif not of.metered.m3:
         metered = f"the total did not move: {unit.text(of.metered.m3)}"

@@ -26,18 +26,17 @@ def _head(report: Report) -> list[str]:
         f"PROVISIONAL: {report.provisional}" if report.provisional else "not finalised; made from the record as it is"
     )
     zone = report.zone
-    days = (report.period.end - report.period.first).days
-    maps = ", ".join(f"{name} {sha256[:12]}" for name, sha256 in report.maps.items()) or "none used"
+    maps = "\n".join(f"{name} {sha256[:12]}" for name, sha256 in report.maps.items()) or "none used"
     as_of = "nothing dated yet" if report.as_of_ms is None else with_offset(report.as_of_ms, zone)
     return [
         report.site,
-        f"Volumes of {report.period.name}",
+        f"Volumes of {report.period.name}" + (", from reading to reading" if report.between else ""),
         "",
         *pairs(
             [
                 ("state", state),
-                ("from", with_offset(report.begin_ms, zone)),
-                ("to before", f"{with_offset(report.end_ms, zone)} ({days} {'day' if days == 1 else 'days'})"),
+                *_span_rows(report),
+                ("known", words.known(report)),
                 ("time zone", zone.key),
                 ("record as of", as_of),
                 ("site file", report.site_file[:12]),
@@ -47,6 +46,15 @@ def _head(report: Report) -> list[str]:
             WIDTH,
         ),
     ]
+
+
+def _span_rows(report: Report) -> list[tuple[str, str]]:
+    begin, end = (with_offset(ms, report.zone) for ms in (report.begin_ms, report.end_ms))
+    if report.between:
+        last = "point's last reading at or before"
+        return [("from", f"each {last} {begin}"), ("to", f"that {last} {end}")]
+    days = (report.period.end - report.period.first).days
+    return [("from", begin), ("to before", f"{end} ({days} {'day' if days == 1 else 'days'})")]
 
 
 def _wells(report: Report, unit: str | None) -> list[str]:

@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 from tallywell.ledger.detective import Verdict
 from tallywell.ledger.rates import AFTER_START_MS
 from tallywell.reports import stated_words, words
-from tallywell.reports.dates import duration, local_day, to_the_minute, with_offset
+from tallywell.reports.dates import duration, exactly, local_day, to_the_minute, with_offset
 from tallywell.reports.decimals import decimal, per_cent
 from tallywell.reports.model import EdgeCount, How, PointReport, Seen, SegmentLine
 from tallywell.reports.report_units import measure
@@ -22,6 +22,7 @@ from tallywell.reports.text_tables import (
     section,
     slice_lines,
     visit_lines,
+    within_width,
 )
 from tallywell.reports.volume import Volume
 
@@ -66,7 +67,8 @@ def _title(point: PointReport) -> list[str]:
 
 def _summary(point: PointReport, unit: VolumeUnit, zone: ZoneInfo) -> list[str]:
     rate = rate_unit(unit.name, point.rate_unit)
-    rows = _volume_rows(point, unit, zone)
+    rows = [("period", words.span(point, zone))] if point.between else []
+    rows += _volume_rows(point, unit, zone)
     rows += [("permits", ", ".join(point.place.permits) or "none in the site file")]
     rows += _meters(point, zone)
     rows += [("accuracy test", stated_words.accuracy_test(test, zone)) for test in point.stated.tests]
@@ -201,7 +203,8 @@ def _readings(point: PointReport, zone: ZoneInfo) -> list[str]:
         Column("count", right=True),
         Column("known by"),
     ]
-    return table(columns, rows, indent=4)
+    lines = table(columns, within_width(rows, 4, ("", "", "face", "count", "")), indent=4)
+    return [*lines, *(f"    {line}" for line in wrapped(words.left_open(point), WIDTH - 4))]
 
 
 def _edge_rows(label: str, edge: EdgeCount, zone: ZoneInfo) -> Iterable[list[str]]:
@@ -216,7 +219,7 @@ def _edge_rows(label: str, edge: EdgeCount, zone: ZoneInfo) -> Iterable[list[str
 
 
 def _seen_cells(seen: Seen, zone: ZoneInfo) -> list[str]:
-    return [with_offset(seen.utc_ms, zone), seen.face, f"{seen.count:,}"]
+    return [exactly(seen.utc_ms, zone), seen.face, f"{seen.count:,}"]
 
 
 def _arithmetic(point: PointReport, unit: VolumeUnit, zone: ZoneInfo) -> list[str]:

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable, Sequence
 from fractions import Fraction
+from itertools import groupby
 from zoneinfo import ZoneInfo
 
 from tallywell.reports import remark_words, stated_words, words
@@ -26,7 +27,7 @@ def hanging(head: str, said: str, indent: int = 4) -> list[str]:
 def slice_lines(point: PointReport, slices: Sequence[Slice], unit: VolumeUnit) -> list[str]:
     """Rows of days or months, what is allocated to none of them, and the sum of both."""
     total, aside = point.volume, unallocated_in(point, slices)
-    rows = [_slice_cells(each, unit) for each in slices]
+    rows = [_run_cells(run) or _slice_cells(run[0], unit) for run in _runs(slices)]
     rows += [["unallocated", unit.number(each.volume.m3), "", "", _between(each, slices)] for each in aside]
     if total is not None:
         numbers = [unit.number(m3) for m3 in (total.m3, total.low_m3, total.high_m3)]
@@ -38,15 +39,15 @@ def slice_lines(point: PointReport, slices: Sequence[Slice], unit: VolumeUnit) -
         Column("at most", right=True),
         Column(""),
     ]
-    lines = table(columns, _within_width(rows, indent=4), indent=4)
+    lines = table(columns, within_width(rows, 4, ("", "at least", "at least", "at least", "")), indent=4)
     if total is not None and not rows_add_up(point, slices, unit):
         lines.append("    The sum is of unrounded values: the rounded rows add up to something else.")
     return lines
 
 
-def _within_width(rows: Sequence[Sequence[str]], indent: int) -> list[list[str]]:
-    """Rows whose last cell would go over the width continue below."""
-    headed = [["", "at least", "at least", "at least", ""], *rows]  # the longest heading of a number
+def within_width(rows: Sequence[Sequence[str]], indent: int, headings: Sequence[str]) -> list[list[str]]:
+    """Rows whose last cell would go over the width continue below. `headings`: none of the table's is longer."""
+    headed = [headings, *rows]
     room = WIDTH - indent - sum(max(len(row[at]) for row in headed) + 2 for at in range(len(headed[0]) - 1))
     lines: list[list[str]] = []
     for *cells, last in rows:
@@ -76,6 +77,23 @@ def _between(of: UnallocatedLine, slices: Iterable[Slice]) -> str:
     return f"{touched[0]} to {touched[-1]}: {stated_words.why_unallocated(of)}"
 
 
+def _runs(slices: Sequence[Slice]) -> list[list[Slice]]:
+    """Slices one by one, but those in a row of which nothing is known together; two are no row."""
+    alike = [list(run) for _, run in groupby(slices, key=lambda each: (each.volume is None, each.withheld))]
+    together = [[run] if run[0].volume is None and len(run) > 2 else [[each] for each in run] for run in alike]
+    return [run for runs in together for run in runs]
+
+
+def _run_cells(run: Sequence[Slice]) -> list[str]:
+    """Empty where it is one slice alone."""
+    if len(run) == 1:
+        return []
+    unknown = words.WITHHELD if run[0].withheld else words.NO_READINGS
+    what = {10: "days", 7: "months"}.get(len(run[0].label), "seasons")
+    remark = "; ".join(filter(None, [f"{len(run)} {what}", words.mark(run[0])]))
+    return [f"{run[0].label} to {run[-1].label}", unknown, "", "", remark]
+
+
 def _slice_cells(each: Slice, unit: VolumeUnit) -> list[str]:
     length = "" if each.expected_ms % 86_400_000 == 0 else f"{words.hours(each.expected_ms)} h long"
     remark = "; ".join(filter(None, [length, words.mark(each)]))
@@ -90,6 +108,7 @@ def gap_lines(point: PointReport, unit: VolumeUnit, zone: ZoneInfo) -> list[str]
     for gap in point.gaps:
         span = f"{with_offset(gap.begin_ms, zone)} to {with_offset(gap.end_ms, zone)}"
         across = "volume across it unknown" if gap.volume is None else f"{unit.text(gap.volume.m3)} across it"
+        across = f"{across}, not posted to this well" if gap.withheld and gap.volume is not None else across
         told = f"{span}, {duration(gap.end_ms - gap.begin_ms)}, {across}"
         lines += hanging(told, words.gap_cause(gap, zone))
     return lines
@@ -104,9 +123,8 @@ def rollover_lines(point: PointReport, zone: ZoneInfo) -> list[str]:
 def remark_lines(point: PointReport, unit: VolumeUnit, zone: ZoneInfo) -> list[str]:
     lines: list[str] = []
     for remark in point.remarks:
-        span = with_offset(remark.first.utc_ms, zone)
-        if remark.last.utc_ms != remark.first.utc_ms:
-            span += f" to {with_offset(remark.last.utc_ms, zone)}"
+        span, last = with_offset(remark.first.utc_ms, zone), with_offset(remark.last.utc_ms, zone)
+        span += f" to {last}" if last != span else ""
         lines += hanging(f"{span}: {remark.kind.value}", remark_words.remark(remark, unit, zone))
     return lines
 

@@ -6,8 +6,8 @@ from zoneinfo import ZoneInfo
 from tallywell.ledger.intervals import Kind
 from tallywell.ledger.suspect import FROZEN
 from tallywell.readings.quantities import STARTED, STOPPED, UNCLEAN_END, Away, Cause
-from tallywell.reports.dates import MINUTE_MS, beside, duration, with_offset
-from tallywell.reports.model import Beside, GapLine, PermitLine, Seen, Slice, VisitLine
+from tallywell.reports.dates import MINUTE_MS, beside, duration, exactly, with_offset
+from tallywell.reports.model import Beside, GapLine, How, PermitLine, PointReport, Report, Seen, Slice, VisitLine
 from tallywell.reports.volume import Volume
 
 FAULTS = {
@@ -44,6 +44,7 @@ HAPPENED = {
     "after_last": "after the last good reading on record",
     "record_ends": "the record ends in it, so part of it may be still to come",
 }
+_BOUNDED = frozenset({How.READ, How.BETWEEN})
 NO_READINGS, WITHHELD = "no readings", "withheld"
 CLOSING = (
     "This report is made from the record of the meter alone. Your own permit and your agency decide what must be "
@@ -100,6 +101,39 @@ def mark(day: Slice) -> str:
     if day.rollovers:
         marks.append("rollover")
     return "; ".join(marks)
+
+
+def span(point: PointReport, zone: ZoneInfo) -> str:
+    """Of a point whose part runs from reading to reading."""
+    begin, end = exactly(point.days[0].begin_ms, zone), exactly(point.days[-1].end_ms, zone)
+    return f"{begin} to {end}, from reading to reading"
+
+
+def left_open(point: PointReport) -> str:
+    """What bounds a count at an edge, where something is left open there; else empty."""
+    edges = [one for one in (point.begin, point.end) if one is not None and one.low < one.high and one.how in _BOUNDED]
+    if point.readout_ms is None or not edges:
+        return ""
+    seen = [one for edge in edges for one in (edge.seen, edge.before, edge.after) if one is not None]
+    clock = duration(max(one.within_ms for one in seen) + 999)
+    return (
+        f"At least and at most: a register may hold what it measured up to {duration(point.readout_ms)} before it was "
+        f"read, the clock may be off by {clock}, and in that time the pipe may pass its possible rate."
+    )
+
+
+def known(report: Report) -> str:
+    """How much of the period lies between readings that meter, and which points are incomplete."""
+    short: dict[str, str] = {}
+    for point in report.points:
+        reached, expected = (sum(getattr(day, what) for day in point.days) for what in ("reached_ms", "expected_ms"))
+        if reached < expected:
+            short[point.place.point] = f"{hours(reached)} of {hours(expected)} h"
+    if not short:
+        return "all of it lies between readings"
+    said = ", ".join(f"{name} {part}" for name, part in short.items())
+    others = "" if len(short) == len(report.points) else "; all of it at the others"
+    return f"INCOMPLETE: {said} known{others}"
 
 
 def in_time(seen: Seen) -> str:

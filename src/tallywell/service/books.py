@@ -74,6 +74,7 @@ def period_report(
         points=tuple(one.report for one in gathered.values()),
         permits=tuple(permit_lines(site.permits.values(), known, period, since)),
         wells=tuple(well_lines(site, known, period)),
+        between=between,
     )
 
 
@@ -101,6 +102,7 @@ class _Silence:
     first: Reading | None = None
     last: Reading | None = None
     before: GapLine | None = None
+    reached: int = 0
 
     def watch(self, facts: Iterable[LedgerFact]) -> Iterator[LedgerFact]:
         for fact in facts:
@@ -109,6 +111,13 @@ class _Silence:
             elif fact.when.utc_ms is None or self.begin_ms <= fact.when.utc_ms < self.end_ms:
                 self._not_good(fact)
             yield fact
+
+    def reaches(self, interval: Interval) -> None:
+        """An installation's first count reaches farther back than the first reading, a final count beyond the last."""
+        if interval.first.seq == 0 and self.before is not None and interval.begin_ms < self.before.end_ms:
+            self.before = replace(self.before, end_ms=max(interval.begin_ms, self.before.begin_ms))
+        if interval.last.seq == 0:
+            self.reached = max(self.reached, interval.end_ms)
 
     def froze(self, note: Interval) -> None:
         """The meter is frozen since this reading: what came from it since is as good as missed."""
@@ -121,7 +130,7 @@ class _Silence:
         if self.last is None:
             found: tuple[GapLine | None, ...] = (self._line(self.begin_ms, self.end_ms, "no_reading"),)
         else:
-            ended_ms = max(self.begin_ms, self.last.when.utc_ms or self.begin_ms)
+            ended_ms = max(self.begin_ms, self.last.when.utc_ms or self.begin_ms, self.reached)
             found = (self.before, self._line(ended_ms, self.end_ms, "after_last"))
         return tuple(gap for gap in found if gap is not None and gap.end_ms - gap.begin_ms > 2 * every_ms)
 
@@ -177,6 +186,7 @@ class _Books:
         shared = self._shared(said, (one for one in stretches if one[0] >= self.period.first))
         for interval in ledger.intervals:
             tally.take(interval)
+            silence.reaches(interval)
             if interval.kind is IntervalKind.FROZEN:
                 silence.froze(interval)
             for share in shared.values():
@@ -292,4 +302,5 @@ def _maps(accepted: Accepted, gathered: Iterable[_Gathered]) -> dict[str, str]:
     for one in gathered:
         used |= one.maps
     named = {sha256: name for name, sha256 in accepted.maps.items()}
-    return {named.get(sha256, f"{own}, earlier text {sha256[:12]}"): sha256 for sha256, own in sorted(used.items())}
+    texts = {named.get(sha256, f"{own}, earlier text {sha256[:12]}"): sha256 for sha256, own in used.items()}
+    return dict(sorted(texts.items()))
