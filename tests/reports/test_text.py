@@ -98,5 +98,5 @@ def test_what_is_not_known_is_said_and_never_zero(tmp_path: Path) -> None:
     assert "maximum rate           unknown" in shown
     assert "hours pumped           unknown" in shown
     assert "2026-07-01 to 2026-07-31  no readings                     31 days" in shown
-    assert "INCOMPLETE: north-discharge 0 of 744 h known" in shown
+    assert "INCOMPLETE: 0 of 744 h known at north-discharge" in shown
     assert "the meter did not answer (1 poll)" in shown

@@ -44,7 +44,7 @@ def test_begin_and_end_are_readings_and_months_add_up(tmp_path: Path) -> None:
     shown = text(june)
     assert shown.splitlines()[1] == "Volumes of 2026-06, from reading to reading"
     assert "from           each point's last reading at or before 2026-06-01 00:00:00 -06:00" in shown
-    assert "to             that point's last reading at or before 2026-07-01 00:00:00 -06:00" in shown
+    assert "to             its last reading at or before 2026-07-01 00:00:00 -06:00" in shown
     spanned = "2026-05-31 23:52:00 -06:00 to 2026-06-30 23:52:00 -06:00, from reading to reading"
     assert spanned in " ".join(shown.split())
 

@@ -249,5 +249,5 @@ def test_the_head_says_how_much_is_known_and_where_it_is_not(tmp_path: Path) -> 
     made, period = stories.several_wells(tmp_path)
     assert "known          all of it lies between readings" in text(made.report(period))
     longer = text(made.report(between(date(2026, 7, 2), date(2026, 7, 11))))
-    said = "INCOMPLETE: north-discharge 97.7 of 240 h, south-discharge 97.7 of 240 h known"
+    said = "INCOMPLETE: 97.7 of 240 h known at north-discharge, south-discharge"
     assert said in " ".join(longer.split())

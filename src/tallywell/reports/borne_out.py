@@ -33,7 +33,7 @@ class BorneOut:
         for answer in self._answers:
             if one.begin_ms < answer.about_ms <= one.end_ms:
                 self._covered.add(answer.uuid)
-                if answer.rollovers is not None and Flag.SETTLED in one.flags and one.kind in POSTS:
+                if answer.rollovers == one.rollovers and Flag.SETTLED in one.flags and one.kind in POSTS:
                     self._settled.add(answer.uuid)
 
     def refused(self, uuid: str, about_ms: int) -> bool:

@@ -74,7 +74,8 @@ class RemarkRuns:
         if Flag.SETTLED not in run.flags and not reset:
             return ""
         for one in self._answers:
-            if run.first.utc_ms < one.about_ms <= run.last.utc_ms and reset is (one.rollovers is None):
+            said = one.rollovers is None if reset else one.rollovers == run.rollovers
+            if said and run.first.utc_ms < one.about_ms <= run.last.utc_ms:
                 return one
         if reset:
             return ""

@@ -51,8 +51,10 @@ def _head(report: Report) -> list[str]:
 def _span_rows(report: Report) -> list[tuple[str, str]]:
     begin, end = (with_offset(ms, report.zone) for ms in (report.begin_ms, report.end_ms))
     if report.between:
-        last = "point's last reading at or before"
-        return [("from", f"each {last} {begin}"), ("to", f"that {last} {end}")]
+        return [
+            ("from", f"each point's last reading at or before {begin}"),
+            ("to", f"its last reading at or before {end}"),
+        ]
     days = (report.period.end - report.period.first).days
     return [("from", begin), ("to before", f"{end} ({days} {'day' if days == 1 else 'days'})")]
 

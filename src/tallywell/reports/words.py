@@ -124,16 +124,16 @@ def left_open(point: PointReport) -> str:
 
 def known(report: Report) -> str:
     """How much of the period lies between readings that meter, and which points are incomplete."""
-    short: dict[str, str] = {}
+    short: dict[str, list[str]] = {}
     for point in report.points:
         reached, expected = (sum(getattr(day, what) for day in point.days) for what in ("reached_ms", "expected_ms"))
         if reached < expected:
-            short[point.place.point] = f"{hours(reached)} of {hours(expected)} h"
+            short.setdefault(f"{hours(reached)} of {hours(expected)} h", []).append(point.place.point)
     if not short:
         return "all of it lies between readings"
-    said = ", ".join(f"{name} {part}" for name, part in short.items())
-    others = "" if len(short) == len(report.points) else "; all of it at the others"
-    return f"INCOMPLETE: {said} known{others}"
+    said = "; ".join(f"{part} known at {', '.join(names)}" for part, names in short.items())
+    others = "" if sum(map(len, short.values())) == len(report.points) else "; all of it at the others"
+    return f"INCOMPLETE: {said}{others}"
 
 
 def in_time(seen: Seen) -> str:
