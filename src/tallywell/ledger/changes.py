@@ -7,12 +7,15 @@ where they follow the old meter plainly and not the new one's first count, or th
 """
 
 from dataclasses import replace
+from fractions import Fraction
 
 from tallywell.ledger.doubt import BY_HAND_MS
+from tallywell.ledger.faces import ahead, behind
 from tallywell.ledger.inside import NOTHING
 from tallywell.ledger.intervals import Flag, Interval, Kind, Segment, utc_ms
 from tallywell.ledger.judge import FINAL_COUNT_BOOT, FIRST_COUNT_BOOT, NO_FLAGS, ONLY_GAP, allowed, explain, is_gap
 from tallywell.ledger.posting import post
+from tallywell.ledger.rules import Rules
 from tallywell.ledger.season import explained_over
 from tallywell.ledger.state import (
     NO_COUNT,
@@ -27,7 +30,7 @@ from tallywell.ledger.state import (
     unconfirmed,
 )
 from tallywell.readings.clocks import When
-from tallywell.readings.quantities import Change, Installed, Reading, Scale
+from tallywell.readings.quantities import Change, FaceCount, Installed, Reading
 from tallywell.readings.total import Total
 
 _ENDS_AS = {Change.RESET: Kind.RESET}
@@ -55,21 +58,19 @@ def _not_yet(state: State, entry: Installed, new: Reading) -> bool:
     """The old meter still answers: its readings go on, and the new one's first count leads here less likely."""
     if entry.after_seq is not None or state.good is None or state.waiting:
         return False
-    if utc_ms(new) - entry.about_ms > BY_HAND_MS or not _goes_on(state, new) or _beyond_final(entry, new):
+    if utc_ms(new) - entry.about_ms > BY_HAND_MS or not _goes_on(state, new) or _beyond_final(state, entry, new):
         return False
-    opening = _opening(entry, state.good, new)
+    opening = _opening(state.rules, entry, state.good, new)
     if entry.change is Change.REMOVED or opening is None:
         return entry.change is Change.REMOVED
     leads = explain(state.rules, opening, opening.total, new)
     return leads is None or leads.posted > new.total.count - state.book.count
 
 
-def _beyond_final(entry: Installed, new: Reading) -> bool:
+def _beyond_final(state: State, entry: Installed, new: Reading) -> bool:
     """A count above the old meter's final one is not the old meter's."""
-    if entry.final is None:
-        return False
-    final = entry.final.total * (entry.final.scale.one_count_m3 / new.scale.one_count_m3)
-    return new.total.low > final.high
+    final = None if entry.final is None else _final_total(state, entry.final, utc_ms(new))
+    return final is not None and new.total.low > final.high
 
 
 def _goes_on(state: State, new: Reading) -> bool:
@@ -84,7 +85,7 @@ def _already(state: State, entry: Installed, new: Reading) -> bool:
     """The new meter already answers: its own first count leads here, and no readings of another one go on to here."""
     if entry.after_seq is not None or entry.about_ms - utc_ms(new) > BY_HAND_MS:
         return False
-    opening = _opening(entry, state.good, new)
+    opening = _opening(state.rules, entry, state.good, new)
     if opening is None or explain(state.rules, opening, opening.total, new) is None:
         return False
     if state.good is None:
@@ -103,7 +104,7 @@ def _is_read_already(state: State, entry: Installed, new: Reading) -> bool:
     broke = entry.change is Change.CHANGED and segment.entered and not is_gap(state.rules, good, new)
     if not (entry.change in _PUT_IN or broke) or not _goes_on(state, new):
         return False
-    opening = _opening(entry, None, new)
+    opening = _opening(state.rules, entry, None, new)
     return opening is not None and opening.total.count <= good.total.count
 
 
@@ -123,7 +124,7 @@ def change(state: State, new: Reading) -> Stepped:
     said: Stepped = passed(state, left), ()
     rest = all_inside(state).rest()
     for entry, later in zip(past, [*past[1:], None], strict=True):
-        then, more = _one(said[0], entry, new if later is None else _opening(later, None, new) or new)
+        then, more = _one(said[0], entry, new if later is None else _opening(state.rules, later, None, new) or new)
         said = replace(then, inside=rest), said[1] + more
     return said
 
@@ -134,12 +135,12 @@ def _contradicted(state: State, entry: Installed, new: Reading) -> bool:
     """
     if state.segment is None or state.segment.withheld or state.waiting or not _goes_on(state, new):
         return False
-    opening = _opening(entry, state.good, new)
+    opening = _opening(state.rules, entry, state.good, new)
     return opening is not None and explain(state.rules, opening, opening.total, new) is None
 
 
 def _one(state: State, entry: Installed, new: Reading) -> Stepped:
-    opening = _opening(entry, state.good, new)
+    opening = _opening(state.rules, entry, state.good, new)
     ended: tuple[Interval, ...] = ()
     if state.good is not None:
         state, ended = _close(state, entry, opening, new)
@@ -190,18 +191,26 @@ def _final(state: State, entry: Installed, until_ms: int) -> Reading | None:
     """The final count as a reading of its own; no poll, so seq 0. It lies between the readings of the two meters."""
     if entry.final is None or state.good is None:
         return None
-    scale = state.good.scale
-    total = entry.final.total * (entry.final.scale.one_count_m3 / scale.one_count_m3)
-    at = max(min(entry.about_ms, until_ms), utc_ms(state.good) + 1)
-    return Reading(0, When(FINAL_COUNT_BOOT, 0, at, BY_HAND_MS), total, scale)
+    scale, at = state.good.scale, max(min(entry.about_ms, until_ms), utc_ms(state.good) + 1)
+    total = _final_total(state, entry.final, at)
+    return None if total is None else Reading(0, When(FINAL_COUNT_BOOT, 0, at, BY_HAND_MS), total, scale)
 
 
-def _opening(entry: Installed, good: Reading | None, new: Reading) -> Reading | None:
+def _final_total(state: State, final: FaceCount, at_ms: int) -> Total | None:
+    """In the scale of the last reading. Of a face that may have gone round several times since, nothing is known."""
+    assert state.good is not None
+    scale, since_ms = state.good.scale, at_ms - utc_ms(state.good) + BY_HAND_MS
+    of = final.scale.one_count_m3 / scale.one_count_m3
+    goes_round = None if final.goes_round is None else final.goes_round * of
+    return behind(final.total * of, goes_round, scale, state.book, state.rules.most(scale, since_ms))
+
+
+def _opening(rules: Rules, entry: Installed, good: Reading | None, new: Reading) -> Reading | None:
     """The first count as a reading of its own, in the scale of the one that follows; no poll, so seq 0 and no boot.
 
     A time that a person noted lies between the readings of the two meters, whatever the watch showed.
     """
-    total = _first_total(entry, new.scale)
+    total = _first_total(rules, entry, new)
     if total is None or total.count > new.scale.capacity:
         return None
     earliest = entry.about_ms if good is None else max(entry.about_ms, utc_ms(good) + 1)
@@ -209,14 +218,16 @@ def _opening(entry: Installed, good: Reading | None, new: Reading) -> Reading | 
     return Reading(0, When(FIRST_COUNT_BOOT, 0, at, BY_HAND_MS), total, new.scale)
 
 
-def _first_total(entry: Installed, scale: Scale) -> Total | None:
+def _first_total(rules: Rules, entry: Installed, new: Reading) -> Total | None:
     """The first count in another scale: what the face showed is a volume, and one of its digits is a bound."""
     if entry.first_count is None or entry.change is Change.REMOVED:
         return None
     low = entry.first_count if entry.low is None else entry.low
     high = entry.first_count if entry.high is None else entry.high
-    total = Total(entry.first_count, low, high)
-    return total if entry.scale is None else total * (entry.scale.one_count_m3 / scale.one_count_m3)
+    of = Fraction(1) if entry.scale is None else entry.scale.one_count_m3 / new.scale.one_count_m3
+    goes_round = None if entry.goes_round is None else entry.goes_round * of
+    room = rules.most(new.scale, utc_ms(new) - entry.about_ms + BY_HAND_MS)
+    return ahead(Total(entry.first_count, low, high) * of, goes_round, new.scale, new.total, room)
 
 
 def end(state: State, new: Reading, kind: Kind, flags: frozenset[Flag] = NO_FLAGS) -> Stepped:

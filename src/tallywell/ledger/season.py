@@ -8,6 +8,7 @@ is posted as it is and never divided over the winter.
 from dataclasses import replace
 
 from tallywell.ledger.doubt import BY_HAND_MS
+from tallywell.ledger.faces import behind
 from tallywell.ledger.inside import NOTHING
 from tallywell.ledger.intervals import Flag, Kind, utc_ms
 from tallywell.ledger.judge import NO_FLAGS, ONLY_GAP, SEASON_BOOT, Explained, explain, gap_limit_ms, is_gap
@@ -65,7 +66,7 @@ def _silenced(state: State, found: Explained) -> State:
 
 def _stepwise(state: State, new: Reading, seasons: list[Season]) -> Stepped | None:
     """By way of what the face showed, where it was noted and each count follows from the one before."""
-    stated = [one for season in seasons for one in _shown(season, new.scale) if _between(state, one, new)]
+    stated = [one for season in seasons for one in _shown(state, season, new.scale) if _between(state, one, new)]
     if not stated:
         return None
     said: Stepped = state, ()
@@ -114,15 +115,20 @@ def _as_shut(state: State, found: Explained, out_ms: int) -> Explained:
     return replace(found, kind=Kind.SHUT_DOWN, flags=flags)
 
 
-def _shown(season: Season, scale: Scale) -> tuple[Reading, ...]:
+def _shown(state: State, season: Season, scale: Scale) -> tuple[Reading, ...]:
     ends = (season.begin_ms, season.shut), (season.end_ms, season.started)
-    return tuple(_reading(at, face, scale) for at, face in ends if at is not None and face is not None)
+    found = (_reading(state, at, face, scale) for at, face in ends if at is not None and face is not None)
+    return tuple(one for one in found if one is not None)
 
 
-def _reading(at_ms: int, face: FaceCount, scale: Scale) -> Reading:
-    """A count of the face as a reading of its own; no poll, so seq 0 and no boot."""
-    total = face.total * (face.scale.one_count_m3 / scale.one_count_m3)
-    return Reading(0, When(SEASON_BOOT, 0, at_ms, BY_HAND_MS), total, scale)
+def _reading(state: State, at_ms: int, face: FaceCount, scale: Scale) -> Reading | None:
+    """A count of the face as a reading of its own; no poll, so seq 0 and no boot. In a season hardly anything is
+    pumped, so that a face with few digits tells where the register stands.
+    """
+    of = face.scale.one_count_m3 / scale.one_count_m3
+    goes_round = None if face.goes_round is None else face.goes_round * of
+    total = behind(face.total * of, goes_round, scale, state.book, room=0)
+    return None if total is None else Reading(0, When(SEASON_BOOT, 0, at_ms, BY_HAND_MS), total, scale)
 
 
 def _between(state: State, stated: Reading, new: Reading) -> bool:

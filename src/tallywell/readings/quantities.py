@@ -110,10 +110,13 @@ class Change(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class FaceCount:
-    """What a person read from a face, in whole counts of `scale`; one step of the face lies in low/high."""
+    """What a person read from a face, in whole counts of `scale`; one step of the face lies in low/high. `goes_round`:
+    after how many of these counts the face begins anew (None: as the register).
+    """
 
     total: Total
     scale: Scale
+    goes_round: Fraction | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,7 +124,8 @@ class Installed:
     """A meter hangs at the point from `about_ms` on, its face showing `first_count` (None: not noted).
 
     `scale`: what `first_count` counts in, where that need not be the scale of the readings that follow.
-    `low` and `high`: the least and greatest count that show these digits (None: `first_count` alone).
+    `low` and `high`: the least and greatest count that show these digits (None: `first_count` alone). `goes_round`: of
+    the face, as of a FaceCount.
     `converter`: the serial number of its converter, where that has one of its own. `final`: what the meter before it
     showed at last (None: unreadable, or not noted). `read_back`: the serial number that the meter gave first since.
     `after_seq`: of what the program noted itself (SERIAL), that event's place in the record; `withheld`: no entry
@@ -141,6 +145,7 @@ class Installed:
     read_back: str | None = None
     after_seq: int | None = None
     withheld: bool = False
+    goes_round: Fraction | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,7 +13,7 @@ from tallywell.readings.facts import Entry
 from tallywell.readings.quantities import Answer, Change, FaceCount, Installed, Scale, Settled
 from tallywell.readings.units import measure
 from tallywell.reports.decimals import plain
-from tallywell.reports.face import Face, in_books
+from tallywell.reports.face import Face, face_capacity_in_books, in_books
 from tallywell.stated.content import Content, EntryError, Kept, about_ms, needed, of_face
 
 UNREADABLE = "unreadable"
@@ -159,7 +159,8 @@ def installed(entry: Entry, face: Face, scale: Scale, here: str) -> Installed:
     high = max(total.count, total.high - 1)  # at `total.high` itself the face shows the next digit already
     counts = (total.count, serial, scale, total.low, high)
     converter = kept.text_or_none("converter")
-    return Installed(entry.uuid, about_ms(entry), *counts, change=change, converter=converter, final=final)
+    found = Installed(entry.uuid, about_ms(entry), *counts, change=change, converter=converter, final=final)
+    return replace(found, goes_round=face_capacity_in_books(face, scale))
 
 
 def _change(entry: Entry, here: str) -> Change:
@@ -173,7 +174,7 @@ def _final(kept: Kept, change: Change, face: Face, scale: Scale) -> FaceCount | 
     if field is None or kept.content.get(field) is None:
         return None
     old = _old_face(kept) or face
-    return FaceCount(in_books(old, kept.digits(field, old), scale), scale)
+    return FaceCount(in_books(old, kept.digits(field, old), scale), scale, face_capacity_in_books(old, scale))
 
 
 def _old_face(kept: Kept) -> Face | None:

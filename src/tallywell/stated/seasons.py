@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 from tallywell.readings.facts import Entry
 from tallywell.readings.quantities import FaceCount, Scale, Season
-from tallywell.reports.face import Face, in_books
+from tallywell.reports.face import Face, face_capacity_in_books, in_books
 from tallywell.stated.content import Content, Kept, about_ms, of_face
 
 SHUTDOWN, STARTUP = "shutdown", "startup"
@@ -36,7 +36,7 @@ def turned(entry: Entry, face: Face, scale: Scale) -> Turned:
     kept = Kept.of(entry)
     if kept.content.get("shows") is None:
         return Turned(entry, about_ms(entry), None)
-    counted = FaceCount(in_books(face, kept.digits("shows", face), scale), scale)
+    counted = FaceCount(in_books(face, kept.digits("shows", face), scale), scale, face_capacity_in_books(face, scale))
     return Turned(entry, about_ms(entry), counted, kept.text("shows").strip(), kept.note)
 
 
