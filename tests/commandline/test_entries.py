@@ -162,7 +162,7 @@ def test_an_estimate_prints_its_sum_and_stands_instead_once(site: Path) -> None:
 def test_a_table_is_brought_in_whole_once_or_not_at_all(site: Path) -> None:
     good, bad = site.parent / "good.csv", site.parent / "bad.csv"
     good.write_bytes(
-        "\ufefftime;shows;by;note\r\n2025-01-01 08:00;00078120;A. Reader;filed\r\n\r\n2025-02-01;79000;;\r\n".encode()
+        "\ufefftime;shows;by;note\r\n2025-01-01 08:00;00078120;A. Reader;\r\n\r\n2025-02-01 8:00;79000;;\r\n".encode()
     )
     bad.write_text("time,shows\n2025-13-01 08:00,x\n2025-01-01 08:00,1\n8:00,123456789\n")
     code, told = said("bring-in", site, "north", bad)

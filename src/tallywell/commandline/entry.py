@@ -85,11 +85,13 @@ def digits_of(point: Point) -> DigitsOf:
 
 
 def content_of(make: Callable[[], Content]) -> Content:
-    """Content that cannot be kept ends the command with 2."""
+    """Content that cannot be kept ends the command with 2. What is wrong begins with its field, as the flag."""
     try:
         return make()
     except EntryError as wrong:
-        raise called_wrongly(str(wrong)) from None
+        field, _, what = str(wrong).partition(": ")
+        flag = "TEXT" if field == "text" else f"--{field.replace('_', '-')}"
+        raise called_wrongly(f"{flag}: {what}" if what and field.isidentifier() else str(wrong)) from None
 
 
 def stated(options: argparse.Namespace, loaded: Loaded, site: Site, point: Point, content: Content) -> Statement:

@@ -9,15 +9,20 @@ from zoneinfo import ZoneInfo
 from tallywell.reports.face import Face, face_count
 from tallywell.service.entering import Statement
 from tallywell.service.local_time import from_ms, parse
+from tallywell.stated.content import face_digits
 from tallywell.stated.visits import visit_content
 
 COLUMNS = ("time", "shows", "by", "note")
 NEEDED = COLUMNS[:2]
+MINUTE_MS = 60_000
+WORKBOOK = b"PK\x03\x04"  # a zip archive begins so (APPNOTE 4.3.7), and workbooks are zip archives (ISO/IEC 29500-2)
 
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """One hand reading. `author` "": who brings it in."""
+    """One hand reading. `place`: file and line; `author` "": who brings it in."""
+
+    place: str
 
     at_ms: int
     shows: str
@@ -26,17 +31,33 @@ class Row:
     volume: Fraction
     face: Face
 
+    @property
+    def volume_m3(self) -> Fraction:
+        return face_count(self.face, self.shows) * self.face.one_count.si
+
     def uuid(self, point: str) -> str:
         """The same for the same reading, so that a file brought in twice adds nothing."""
         said = "\n".join([point, str(self.at_ms), self.shows, self.author, self.note])
         return str(uuid5(NAMESPACE_URL, f"tallywell visit\n{said}"))
 
 
+def table_text(content: bytes) -> str:
+    """The file's text, a byte order mark left out. ValueError: line, and what to do where it is none."""
+    if content.startswith(WORKBOOK):
+        raise ValueError('1:1: this is a workbook, no text; save the sheet as "CSV UTF-8" and bring that in')
+    try:
+        return content.decode("utf-8-sig")
+    except UnicodeDecodeError as wrong:
+        line = content.count(b"\n", 0, wrong.start) + 1
+        raise ValueError(f'{line}:1: it is not UTF-8; save the table as "CSV UTF-8"') from None
+
+
 def faults_and_rows(text: str, file: str, face: Face, zone: ZoneInfo) -> tuple[list[str], list[Row]]:
     """Faults as `file:line:column: what, what it got, what to do`; rows only where there is none."""
     if not text.strip():
         return [f'{file}:1:1: the table is empty; it begins with the heading "time,shows,by,note"'], []
-    delimiter = ";" if text.splitlines()[0].count(";") > text.splitlines()[0].count(",") else ","
+    heading_line = text.splitlines()[0]
+    delimiter = max(",;\t", key=heading_line.count)
     reader = csv.reader(text.splitlines(keepends=True), delimiter=delimiter, strict=True)
     faults: list[str] = []
     rows: list[Row] = []
@@ -48,12 +69,22 @@ def faults_and_rows(text: str, file: str, face: Face, zone: ZoneInfo) -> tuple[l
             if any(cell.strip() for cell in cells):
                 wrong, row = _row_of(cells, heading, f"{file}:{reader.line_num}", face, zone)
                 faults += wrong
+                faults += _second_of_minute(row, rows) if row else []
                 rows += [row] if row else []
     except csv.Error as wrong:
         faults.append(f"{file}:{reader.line_num}:1: it is no table ({wrong}); look at the quotation marks")
     if not rows and not faults:
         faults = [f"{file}:1:1: no row stands below the heading; write one reading a line"]
     return faults, [] if faults else rows
+
+
+def _second_of_minute(row: Row, before: list[Row]) -> list[str]:
+    """A meter shows one number at a time: one of two that differ is a slip, and nobody but the reader knows which."""
+    for other in before:
+        if other.at_ms // MINUTE_MS == row.at_ms // MINUTE_MS and other.volume != row.volume:
+            line = other.place.rpartition(":")[2]
+            return [f"{row.place}: line {line} is of the same minute and shows {other.shows}; keep the right one"]
+    return []
 
 
 def _row_of(
@@ -88,21 +119,23 @@ def _row(
         faults.append(f"{place}:{heading.index('time') + 1}: time: {wrong}")
     count = 0
     try:
+        shows = face_digits(shows, face)
         count = face_count(face, shows)
     except ValueError as wrong:
         faults.append(f"{place}:{heading.index('shows') + 1}: shows: {wrong}")
     if faults:
         return faults, None
     by, note = cells.get("by", "").strip(), cells.get("note", "").strip()
-    return [], Row(at_ms, shows, by, note, count * face.one_count.number, face)
+    return [], Row(place, at_ms, shows, by, note, count * face.one_count.number, face)
 
 
 def _moment(text: str, zone: ZoneInfo) -> int:
-    """A date is needed: the day of the bringing in has nothing to do with the reading's."""
+    """A date is needed: the day of the bringing in has nothing to do with the reading's. And a time of day: a meter
+    counts on all day, and midnight would be as good as made up.
+    """
     if "-" not in text:
         raise ValueError(f'{text!r} is no date and time; write "2025-01-01 08:00"')
-    whole = text if ":" in text else f"{text.strip()} 00:00"
-    return parse(whole, zone, from_ms(0, zone).date())
+    return parse(text, zone, from_ms(0, zone).date())
 
 
 def statement_of(row: Row, point: str, author: str) -> Statement:
