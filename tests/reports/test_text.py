@@ -7,6 +7,7 @@ import pytest
 
 from tallywell.ledger.periods import between, calendar_year, month
 from tallywell.readings.units import VOLUMES
+from tallywell.reports.csv_layout import csv
 from tallywell.reports.model import Report
 from tallywell.reports.table import WIDTH
 from tallywell.reports.text import text
@@ -73,6 +74,8 @@ def test_two_instants_within_one_second_are_told_apart(tmp_path: Path) -> None:
     readings = text(made.report(month("2026-07"))).split("  Readings")[1].split("  How the volume")[0]
     assert "begin          2026-07-01 00:00:00 -06:00" in readings
     assert "read after   2026-07-01 00:00:00.001 -06:00" in readings
+    table = csv(made.report(month("2026-07")))
+    assert '"begin, read after",2026-07-01T00:00:00.001-06:00,' in table
     said = " ".join(readings.split())
     assert "a register may hold what it measured up to 5 s before it was read, the clock may be off by " in said
 

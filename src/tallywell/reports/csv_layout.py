@@ -26,7 +26,7 @@ from tallywell.readings.units import Measure
 from tallywell.reports import permit_words, remark_words, stated_words, words
 from tallywell.reports.csv_rows import UNKNOWN, Row, span_cells, volume_cells
 from tallywell.reports.csv_stated import stated_rows, total_rows
-from tallywell.reports.dates import iso
+from tallywell.reports.dates import iso, iso_exactly
 from tallywell.reports.decimals import decimal, plain
 from tallywell.reports.model import EdgeCount, PermitLine, PointReport, Report, Seen, Slice
 from tallywell.reports.report_units import permit_unit, unit_of, well_unit
@@ -203,7 +203,7 @@ def _reading(item: str, edge: EdgeCount | None, zone: ZoneInfo) -> Iterator[Row]
 
 
 def _count(item: str, seen: Seen, zone: ZoneInfo) -> Row:
-    at = {"from": iso(seen.utc_ms, zone)}
+    at = {"from": iso_exactly(seen.utc_ms, zone)}
     return {
         "section": "reading",
         "item": item,

@@ -25,8 +25,7 @@ def with_offset(utc_ms: int, zone: ZoneInfo) -> str:
 def exactly(utc_ms: int, zone: ZoneInfo) -> str:
     """The same with the milliseconds where there are any, so that two instants within one second are told apart."""
     at = local(utc_ms, zone)
-    part = f".{utc_ms % 1000:03d}" if utc_ms % 1000 else ""
-    return f"{at:%Y-%m-%d %H:%M:%S}{part} {_offset(at)}"
+    return f"{at:%Y-%m-%d %H:%M:%S}{_milliseconds(utc_ms)} {_offset(at)}"
 
 
 def beside(utc_ms: int, other_ms: int, zone: ZoneInfo) -> str:
@@ -46,6 +45,16 @@ def iso(utc_ms: int, zone: ZoneInfo) -> str:
     """ISO 8601 with offset, "2026-07-01T00:00:04-06:00": what spreadsheets and programs read."""
     at = local(utc_ms, zone)
     return f"{at:%Y-%m-%dT%H:%M:%S}{_offset(at)}"
+
+
+def iso_exactly(utc_ms: int, zone: ZoneInfo) -> str:
+    """The same with the milliseconds where there are any."""
+    at = local(utc_ms, zone)
+    return f"{at:%Y-%m-%dT%H:%M:%S}{_milliseconds(utc_ms)}{_offset(at)}"
+
+
+def _milliseconds(utc_ms: int) -> str:
+    return f".{utc_ms % 1000:03d}" if utc_ms % 1000 else ""
 
 
 def duration(ms: int) -> str:
