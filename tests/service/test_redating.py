@@ -86,6 +86,22 @@ def test_rows_that_were_dated_a_month_off_are_found_where_they_belong(tmp_path: 
     assert april.volume.m3 / GALLON >= 95 * 7 * 100
 
 
+def test_a_moment_between_two_rows_that_were_dated_anew_is_found(tmp_path: Path) -> None:
+    """Where no row lies in a stretch, its place among the rows is known all the same: by the new dates."""
+    made = made_record(tmp_path, "2026-07-01 00:00")
+    reads(made, "2026-07-01 00:00", "2026-07-02 00:00", 1_000)
+    content: dict[str, object] = {"first_seq": 1, "last_seq": 1_000, "shift_ms": HOUR_MS, "within_ms": 60_000}
+    made.enter(at("2026-07-02 00:00"), "redate", {**content, "because": "summer time"})
+    made.flush()
+    moment = at("2026-07-01 12:10")
+    with Reader(made.folder) as reader:
+        first, _ = reader.seq_range(moment, moment + 1)
+        point = reader.point_id("north-discharge")
+        assert point is not None
+        _, before = next(reader.polls_back(point, first))
+    assert before.utc_ms == at("2026-07-01 12:00")
+
+
 def test_the_rows_of_two_starts_are_told_apart(tmp_path: Path) -> None:
     """A start that was dated an hour ahead, and one dated rightly after it: their dates overlap."""
     made = made_record(tmp_path, "2026-07-01 13:00")

@@ -15,12 +15,14 @@ if TYPE_CHECKING:
     from tallywell.readings.clocks import When
     from tallywell.readings.facts import Poll
     from tallywell.readings.quantities import Reading
+    from tallywell.registers.quantity import RegisterMap
     from tallywell.reports.shown_units import RateUnit
     from tallywell.service.following import Followed
     from tallywell.service.site import Point, Site
     from tallywell.store.query import Reader
 
 SUMMARY = "from a volume back to its intervals, readings, raw words and map"
+_MAKES = ("one_count", "unit", "capacity", "factor", "offset", "low_part")
 OTHER_MS = 5_000  # a clock that is put right bit by bit is no news
 
 
@@ -158,7 +160,23 @@ def _reading(reader: "Reader", site: "Site", point: "Point", reading: "Reading",
     _say([f"map {plan.whole.name} revision {plan.whole.revision}, sha256 {plan.map_sha256[:12]}"])
     decoded = decode(plan.whole, plan.reads, poll.got, poll.raw or b"")
     print("\n".join(meaning_lines(replace(point, map=plan.whole), poll, decoded)))
-    print(f"  the books count {reading.total.count:,}")
+    _say([f"  the books count {_counted(reading)}: {_meant(plan.whole)}"])
+
+
+def _counted(of: "Reading") -> str:
+    total = of.total
+    between = "" if total.low == total.high else f", by its words between {total.low:,} and {total.high:,}"
+    return f"{total.count:,}{between}"
+
+
+def _meant(of: "RegisterMap") -> str:
+    """How the words of the books' total make it."""
+    from tallywell.registers.described import order_text, quantity_described, type_text
+
+    assert of.books is not None, "the ledger has read it"
+    said = quantity_described(of.books)
+    parts = [type_text(of.books), order_text(of.books)] + [f"{key} {said[key]}" for key in _MAKES if key in said]
+    return f"{of.books.name}, " + ", ".join(filter(None, parts))
 
 
 def _within(ms: int) -> str:

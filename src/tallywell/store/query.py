@@ -235,7 +235,7 @@ class Reader:
         for one in self._redated():
             begin, end = self._range(from_utc_ms - one.shift_ms, to_utc_ms - one.shift_ms)
             begin, end = max(begin, one.first_seq), min(end, one.last_seq)
-            if begin <= end:
+            if begin <= end + 1:  # also a place between two rows, with none in it
                 first, last = min(first, begin), max(last, end)
         return first, last
 
