@@ -26,16 +26,18 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> int:
     from tallywell.commandline.asking import Asking
     from tallywell.commandline.entry import content_of, entered, opened, stated
-    from tallywell.commandline.site import called_wrongly
+    from tallywell.commandline.site import called_wrongly, moment_check
     from tallywell.stated.content import EntryError
     from tallywell.stated.notes import accuracy_test_content, error_between, error_in_words, error_of
 
     loaded, site, point = opened(options)
-    asking = Asking()
+    measured = options.meter is not None or options.true is not None
+    asking = Asking(options.error or measured or None, options.reference, options.tester)
+    options.at = asking.when(options.at, "it was tested", moment_check(site))
     try:
         if options.meter is not None and options.true is not None and options.error is None:
             error = error_between(options.meter, options.true)
-        elif options.meter is not None or options.true is not None:
+        elif measured:
             raise called_wrongly("give --error, or both --meter and --true")
         else:
             error = error_of(asking.need(options.error, "--error", 'the meter\'s error, such as "+1.2 %"', error_of))
@@ -45,4 +47,4 @@ def run(options: argparse.Namespace) -> int:
     tester = asking.need(options.tester, "--tester", "who tested it")
     content = content_of(lambda: accuracy_test_content(error, reference, tester, options.note))
     print(f"{point.name}: the meter's error is {error_in_words(error)}; no volume is changed by it")
-    return entered(loaded, site, stated(options, loaded, site, point, content))
+    return entered(loaded, site, stated(options, loaded, site, point, content), asking)

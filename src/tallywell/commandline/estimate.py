@@ -71,23 +71,23 @@ def run(options: argparse.Namespace) -> int:
     from tallywell.stated.estimates import estimate_content, reckoned
 
     loaded, site, point = opened(options)
-    asking = Asking()
+    asking = Asking(options.first, options.last, options.because)
     span = _span(site, asking, options)
     metered = _metered(loaded, point, span)
     flags, words = "--in-addition or --instead-of-metered", tuple(one.value for one in Standing)
     given = words[1] if options.instead_of_metered else words[0] if options.in_addition else None
-    what = f'what it is to the metered volume: "{words[0]}" or "{words[1]}"'
-    standing = Standing(asking.need(given, flags, what, one_of(*words)))
+    standing = Standing(asking.need(given, flags, "what it is to the metered volume", one_of(*words)))
     inputs = _inputs(options, asking, loaded, point, span)
     because = asking.need(options.because, "--because", "why an estimate is needed")
     content = content_of(lambda: estimate_content(span, standing, inputs, because))
     statement = stated_about(options, loaded, point.name, span.begin_ms, content)
+    odd: tuple[str, ...] = ()
     if standing is Standing.INSTEAD:
         _overlaps_none(loaded, site, point, span, statement.replaces)
     elif metered is not None and metered.sure:
-        print(fitted(f"warning: {TWICE}"), file=sys.stderr)
+        odd = (TWICE,)
     print(fitted(f"{point.name}: {reckoned(inputs).sum}, {standing.value} the metered volume"))
-    return entered(loaded, site, statement)
+    return entered(loaded, site, statement, asking, odd=odd)
 
 
 def _metered(loaded: "Loaded", point: "Point", span: "Span") -> "Metered | None":
