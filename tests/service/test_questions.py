@@ -113,10 +113,25 @@ def test_a_fall_between_polls_may_be_said_to_be_a_reset_once(tmp_path: Path) -> 
     for now in range(at("2026-07-03 12:00"), at("2026-07-03 18:00"), QUARTER_MS):
         made.read(now, forward_total=3)
     assert not refused(made, "2026-07-03 11:50", first=0)
+    told = 'tallywell settle quail.yaml north-discharge --at "2026-07-03 12:00-06:00" --reset'
+    assert told in refused(made, "2026-07-03 06:00", rounds=1)
     assert not refused(made, "2026-07-03 12:10", first=0), "a person's time is within a quarter of an hour"
     assert "no question is open" in refused(made, "2026-07-03 11:50", rounds=1)
     made.enter(at("2026-07-03 19:00"), "settle", {"reset": True, "first_count": "0"}, about=at("2026-07-03 11:50"))
     assert "is the answer 00000000 of ana already" in refused(made, "2026-07-03 11:50", first=0)
+    assert "no question of north-discharge is open near it" in refused(made, "2026-07-03 06:00", rounds=1)
+
+
+def test_no_number_of_rounds_settles_a_net_total(tmp_path: Path) -> None:
+    net = (
+        SHORT["inline-a.yaml"]
+        .replace("forward_total:", "net_total:    ")
+        .replace("table: input, register: 2, type: uint32", "table: input, register: 2, type: int32")
+    )
+    made = made_record(tmp_path, "2026-07-03 00:00", site=SHORT_SITE, maps={"inline-a.yaml": net})
+    for hours, total in ((0, 1_000), (1, 1_000), (60, 1_500), (61, 1_500), (62, 1_500)):
+        made.read(at("2026-07-03 12:00") + hours * HOUR_MS, net_total=total)
+    assert "a net total goes both ways, so that rounds settle nothing" in refused(made, "2026-07-04 12:00", rounds=0)
 
 
 def test_a_reset_may_be_entered_before_a_reading_shows_it(tmp_path: Path) -> None:

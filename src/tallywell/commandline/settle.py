@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from tallywell.reports.face import Face
     from tallywell.service.entering import Statement
     from tallywell.service.files import Loaded
-    from tallywell.service.site import Site
+    from tallywell.service.site import Point, Site
 
 SUMMARY = "answer a question of the report: how often a totalizer went round, or a reset"
 RESET = "reset"
@@ -48,6 +48,8 @@ def run(options: argparse.Namespace) -> int:
     loaded, site, point = opened(options)
     given = RESET if options.reset else None if options.rounds is None else str(options.rounds)
     asking, face = Asking(options.at, given), digits_of(point)
+    if asking.asked and options.at is None:
+        _show_open(options, loaded, site, point, face.face)
     question = "a time inside the stretch that the report asks about"
     options.at = asking.need(options.at, "--at", question, moment_check(site))
     what = f'how often it went round (0: not at all), or "{RESET}" where it was set back'
@@ -64,6 +66,23 @@ def run(options: argparse.Namespace) -> int:
     _answers(options, loaded, site, statement, face.face)
     shown = [Count("first_count", str(content["first_count"]), face.face, Side.SINCE)] if is_reset else []
     return entered(loaded, site, statement, asking, counts=shown)
+
+
+def _show_open(options: argparse.Namespace, loaded: "Loaded", site: "Site", point: "Point", face: "Face") -> None:
+    """What there is to answer, for whoever is asked for a time."""
+    import sys
+
+    from tallywell.commandline.site import now_ms
+    from tallywell.service.questions import Ledger, open_ones
+    from tallywell.store.database import RecordFolder
+    from tallywell.store.query import Reader
+
+    if loaded.record.exists():
+        with Reader(RecordFolder(loaded.record)) as reader:
+            last = reader.last_dated()
+            at_ms = now_ms() if last is None or last[1].utc_ms is None else last[1].utc_ms
+            lines = open_ones(Ledger(reader, point, face, site.zone, str(options.site)), at_ms)
+            print("\n".join(lines), file=sys.stderr)
 
 
 def _answers(options: argparse.Namespace, loaded: "Loaded", site: "Site", statement: "Statement", face: "Face") -> None:

@@ -137,19 +137,27 @@ def _answered(of: Ledger, replaces: str | None = None) -> Iterator[Answer]:
 
 
 def open_ones(of: Ledger, at_ms: int) -> Iterator[str]:
-    """The open ones, each with the command that would answer it."""
-    asking = [one for one in of.around(at_ms - NEAR_MS, at_ms + NEAR_MS) if one.kind is Kind.QUESTION]
+    """The open ones around a moment, falls that nobody explained among them, each with the commands that answer it."""
+    resets = [one.about_ms for one in _answered(of) if one.rollovers is None]
+    asking = [
+        one
+        for one in of.around(at_ms - NEAR_MS, at_ms + NEAR_MS)
+        if one.kind is Kind.QUESTION or (one.kind in _FELL and not any(_near(one, at) for at in resets))
+    ]
     if not asking:
         yield f"no question of {of.point.name} is open near it"
         return
     yield f"open questions of {of.point.name}:"
     for one in asking:
-        yield f"  {_span(of, one)}"
+        counts = f"from {one.opening:,} to {one.last.total.count:,} counts"
+        yield from (f"  {line}" for line in indented(f"{_span(of, one)}, {counts}", 96))
         for flag in _ways(of, one):
             yield f"    tallywell settle {of.file} {of.point.name} --at {_inside(of, one)} {flag}"
 
 
 def _ways(of: Ledger, one: Interval) -> list[str]:
+    if one.kind in _FELL:
+        return ["--reset"]
     ways = [f"--rounds {rounds}" for rounds in _possible(of, one)[:5]]
     return [*ways, "--reset"] if Flag.RESET_FITS in one.flags else ways
 
@@ -170,7 +178,9 @@ def _span(of: Ledger, one: Interval) -> str:
 
 
 def _possible(of: Ledger, one: Interval) -> list[int]:
-    """The rounds that the pipe can have passed."""
+    """The rounds that the pipe can have passed. A net total goes both ways, so that no number of them settles it."""
+    if rules_of(of.point).net:
+        return []
     room, capacity = _room(of, one), one.last.scale.capacity
     least = one.last.total.count - one.opening
     first = 0 if least >= 0 else 1
@@ -188,7 +198,9 @@ def _impossible_rounds(of: Ledger, one: Interval, given: Given) -> str:
         return ""
     counts = one.last.total.count - one.opening + given.rounds * one.last.scale.capacity
     fit = ", ".join(map(str, possible)) or "none"
-    if counts < 0:
+    if rules_of(of.point).net:
+        why = "a net total goes both ways, so that rounds settle nothing"
+    elif counts < 0:
         why = f"the total fell {_span(of, one)}, so that it went round at least once, or was reset"
     else:
         why = (
