@@ -20,7 +20,8 @@ from tallywell.readings.faults import Fault
 from tallywell.readings.problems import StorageFault
 from tallywell.readings.traffic import Tap
 from tallywell.schedule.jumping_clock import JumpingClock
-from tallywell.service.daemon import KEPT_FACTS, Daemon
+from tallywell.service import daemon, record_trouble
+from tallywell.service.daemon import Daemon
 from tallywell.service.entering import Statement, draft_of
 from tallywell.service.files import load_site
 from tallywell.service.sentences import duration
@@ -257,7 +258,38 @@ def test_while_the_record_cannot_be_written_readings_wait_and_none_is_lost_or_do
     assert len(set(acknowledged)) == len(acknowledged)
     minutes = [utc // 60_000 for (utc,) in stand.rows("SELECT utc_ms FROM poll WHERE point = 1 ORDER BY seq")]  # type: ignore[operator]  # a row is objects
     assert minutes == list(range(minutes[0], minutes[0] + len(minutes))), "no minute is missing"
-    assert KEPT_FACTS >= 10_000
+    assert record_trouble.KEPT_FACTS >= 10_000
+    (told,) = stand.rows("SELECT content FROM event WHERE name = 'record_back'")
+    assert json.loads(str(told[0])) | {"away_ms": 0} == {"away_ms": 0, "lost_polls": {}, "lost_others": 0}
+
+
+def test_what_is_given_up_of_a_long_trouble_is_counted_on_record_at_its_place(
+    stand: Stand, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    honest, refusals = append.Writer.append, 0
+
+    def failing(self: append.Writer, facts: list[object]) -> None:
+        nonlocal refusals
+        if len(stand.log) >= 3 and refusals < 40:
+            refusals += 1
+            raise StorageFault("disk full", hint="make room", again=True)
+        honest(self, facts)  # type: ignore[arg-type]  # a stand-in for the method, with its own words
+
+    monkeypatch.setattr(append.Writer, "append", failing)
+    monkeypatch.setattr(record_trouble, "KEPT_FACTS", 10)
+    monkeypatch.setattr(daemon, "RETRY_S", 0.0)
+    stand.run(40)
+    (told,) = stand.rows("SELECT content FROM event WHERE name = 'record_back'")
+    lost = json.loads(str(told[0]))
+    assert set(lost["lost_polls"]) == {"line0-p1", "line0-p2"}
+    minutes = [utc // 60_000 for (utc,) in stand.rows("SELECT utc_ms FROM poll WHERE point = 1 ORDER BY seq")]  # type: ignore[operator]  # a row is objects
+    (hole,) = [new - old - 1 for old, new in pairwise(minutes) if new - old > 1]
+    assert lost["lost_polls"]["line0-p1"] == hole
+    around = stand.rows("SELECT seq FROM event WHERE name = 'record_refused'")
+    stored = [int(str(seq)) for (seq,) in stand.rows("SELECT seq FROM poll ORDER BY seq")]
+    before, behind = max(pairwise(stored), key=lambda two: two[1] - two[0])
+    assert [before < int(str(seq)) < behind for (seq,) in around] == [True], "it lies in the hole"
+    assert any(f"{sum(lost['lost_polls'].values()) + lost['lost_others']} facts were given up" in x for x in stand.log)
 
 
 def test_an_ask_for_an_unknown_point_is_answered_and_not_left_lying(stand: Stand) -> None:

@@ -39,6 +39,7 @@ HAPPENED = {
     STOPPED: "the program was stopped",
     STARTED: "the program was started",
     "clock_stepped": "the clock was set",
+    "record_refused": "the record could not be written, as where a disk is full",
     "no_reading": "no good reading on record",
     "before_first": "before the first good reading on record",
     "after_last": "after the last good reading on record",

@@ -22,9 +22,10 @@ from tallywell.service.hearing import hearing
 from tallywell.service.lines import Delivered, LineThread, OneLine, better_names, ended_ns
 from tallywell.service.listeners import Listeners, Sender
 from tallywell.service.local_time import offset_ms
+from tallywell.service.record_trouble import BACK, KEPT_FACTS, REFUSED, RecordTrouble
 from tallywell.service.refusals import Refusals, refusal_of
 from tallywell.service.rows import PointKeys, row
-from tallywell.service.settings import EVENTS, Known, is_kept, known_of, news
+from tallywell.service.settings import Known, is_kept, known_of, news
 from tallywell.service.settings_noted import settings_noted
 from tallywell.service.site import AnyLine, Line, Site
 from tallywell.service.watching import watching
@@ -36,8 +37,8 @@ from tallywell.store.database import RecordFolder
 from tallywell.store.inbox import ASKED, finish, take
 from tallywell.store.query import Reader
 
-KEPT_FACTS = 10_000  # what is held in memory while the record cannot be written
 LEAVING_S = 5.0
+RETRY_S = 1.0  # between two tries to write the record
 
 
 def last_end(folder: RecordFolder) -> str:
@@ -67,7 +68,7 @@ class Daemon:
         self._asked: dict[str, int | None] = {}  # asks in hand: uuid -> seq of the poll once there is one
         self._lying: set[str] = set()  # names in the inbox that are done with and cannot be taken away
         self._trouble: dict[str, str] = {}  # what was said last of the inbox, the record and each line
-        self._lost = 0
+        self._record_trouble: RecordTrouble | None = None
         self._wake = threading.Event()
         self._stopping = threading.Event()
         self._watch: dict[str, sentences.Watch] = {}
@@ -337,30 +338,35 @@ class Daemon:
         del self._asked[uuid]
 
     def _keep(self, fault: StorageFault) -> None:
-        """The record cannot be written: hold what was read, oldest given up beyond the bound, and try again.
-
-        What the meters' settings are is given up last: it is noted when it changes and never again.
-        """
+        """The record cannot be written: hold what was read, oldest given up beyond the bound, and try again."""
         self._complain("record", f"{fault}; readings wait in memory, the newest {KEPT_FACTS}")
-        if len(self._unstored) > KEPT_FACTS:
-            gone, self._unstored = _given_up(self._unstored, KEPT_FACTS)
-            for fact in gone:
-                self._writer.give_back(fact.seq)
-                if isinstance(fact, Event) and fact.name == ASKED:
-                    self._asked.pop(_uuid(fact), None)  # nobody was answered: it lies in the inbox and is taken anew
-            if not self._lost:
-                self._world.log(f"record: more than {KEPT_FACTS} facts wait; the oldest are given up")
-            self._lost += len(gone)
+        if self._record_trouble is None:
+            self._record_trouble = RecordTrouble(self._instant().boot_ms)
+            self._note(REFUSED, {"why": str(fault)})
+        self._give_up(self._record_trouble)
         if not self._stopping.is_set():
-            self._stopping.wait(1.0)
+            self._stopping.wait(RETRY_S)
         with suppress(StorageFault):  # the next append meets it again
             self._writer.reopen()
 
+    def _give_up(self, trouble: RecordTrouble) -> None:
+        first = not trouble.lost
+        gone, self._unstored = trouble.give_up(self._unstored)
+        if gone and first:
+            self._world.log(f"record: more than {KEPT_FACTS} facts wait; the oldest are given up")
+        for fact in gone:
+            self._writer.give_back(fact.seq)
+            if isinstance(fact, Event) and fact.name == ASKED:
+                self._asked.pop(_uuid(fact), None)  # nobody was answered: it lies in the inbox and is taken anew
+
     def _mended(self) -> None:
+        trouble, self._record_trouble = self._record_trouble, None
         if self._trouble.pop("record", None) is not None:
-            given_up = f"; {self._lost} facts were given up meanwhile" if self._lost else ""
+            given_up = f"; {trouble.lost} facts were given up meanwhile" if trouble and trouble.lost else ""
             self._world.log(f"record: it can be written again{given_up}")
-        self._lost = 0
+        if trouble is not None:
+            names = {keys.point: point for (point, _), keys in self._keys.items()}
+            self._note(BACK, trouble.content(self._instant().boot_ms, names))
 
     def _complain(self, of: str, trouble: str) -> None:
         """Say it once, not twice a second for as long as it lasts."""
@@ -400,16 +406,6 @@ class Daemon:
         point = self._site.points[done.point]
         if said := sentences.change(point, before, now, self._site.zone):
             self._world.log(said)
-
-
-def _given_up(facts: list[Fact], most: int) -> tuple[list[Fact], list[Fact]]:
-    """The oldest facts beyond so many, and the rest in their order."""
-    gone = {fact.seq for fact in [fact for fact in facts if not _is_settings(fact)][: len(facts) - most]}
-    return [fact for fact in facts if fact.seq in gone], [fact for fact in facts if fact.seq not in gone]
-
-
-def _is_settings(fact: Fact) -> bool:
-    return isinstance(fact, Event) and fact.name in EVENTS
 
 
 def _uuid(asked: Event) -> str:

@@ -38,7 +38,7 @@ from tallywell.store.query import Reader
 BATCH = 512  # polls between two looks at the events
 # A point that was silent for longer has no memory: looking further would make its reports slow for ever.
 REACH_MS = 400 * 86_400_000
-_TOLD = frozenset({"started", "stopped", LOST, BACK, "clock_stepped"})
+_TOLD = frozenset({"started", "stopped", LOST, BACK, "clock_stepped", "record_refused"})
 
 
 @dataclass(frozen=True, slots=True)
