@@ -251,3 +251,27 @@ def test_the_head_says_how_much_is_known_and_where_it_is_not(tmp_path: Path) -> 
     longer = text(made.report(between(date(2026, 7, 2), date(2026, 7, 11))))
     said = "INCOMPLETE: 97.7 of 240 h known at north-discharge, south-discharge"
     assert said in " ".join(longer.split())
+
+
+def test_a_meter_whose_entry_fits_no_reading_is_in_no_later_report(tmp_path: Path) -> None:
+    """Also where the fold begins long after the entry, and two of them follow one another."""
+    made = stories.begun(tmp_path, "2026-07-01 00:00")
+    stories.pumped(made, "2026-07-01 00:00", "2026-07-10 02:00", 10_000)
+    for serial, about in (("NEW", "2026-07-03 21:00"), ("NEWER", "2026-07-04 03:00")):
+        content: dict[str, object] = {"serial": serial, "first_count": "00000012", "note": ""}
+        made.enter(at("2026-07-05 12:00"), "installation", content, about=at(about))
+    later = point_of(made, between(date(2026, 7, 7), date(2026, 7, 8)))
+    assert [one.serial for one in later.segments] == ["A-1042"]
+    assert [(one.serial, one.end_ms) for one in later.meters] == [("A-1042", None)]
+    both = point_of(made, between(date(2026, 7, 2), date(2026, 7, 8)))
+    assert [(one.serial, one.refused) for one in both.meters] == [("A-1042", False), ("NEW", True), ("NEWER", True)]
+
+
+def test_a_meter_that_was_put_in_long_before_is_named(tmp_path: Path) -> None:
+    made = stories.begun(tmp_path, "2026-07-01 00:00")
+    stories.pumped(made, "2026-07-01 00:00", "2026-07-03 21:00", 10_000)
+    content: dict[str, object] = {"serial": "NEW", "first_count": "00000012", "note": ""}
+    made.enter(at("2026-07-05 12:00"), "installation", content, about=at("2026-07-03 21:00"))
+    stories.pumped(made, "2026-07-03 21:15", "2026-07-10 02:00", 12)
+    later = point_of(made, between(date(2026, 7, 7), date(2026, 7, 8)))
+    assert [one.serial for one in (*later.segments, *later.meters)] == ["NEW", "NEW"]

@@ -202,7 +202,7 @@ class PointTally:
         )
 
     def _borne_out(self, meter: MeterLine) -> MeterLine:
-        return replace(meter, refused=self._entries.refused(meter.uuid, meter.begin_ms))
+        return replace(meter, refused=meter.refused or self._entries.refused(meter.uuid, meter.begin_ms))
 
     def _inside(self, one: Interval) -> None:
         if _overlap_ms(one, self._edges[0], self._edges[-1]):

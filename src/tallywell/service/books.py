@@ -197,7 +197,7 @@ class _Books:
             face_stated=face_stated,
             rate_unit=_rate_unit(point),
             running_above=point.running_above,
-            meters=meter_lines(said),
+            meters=meter_lines(said, ledger.changes),
             unread=silence.lines(point.every_ms, as_of_ms),
             no_readings=_why_none(silence, polled=ledger.stream is not None),
         )

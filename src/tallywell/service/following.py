@@ -16,6 +16,7 @@ from tallywell.registers.factors import farthest
 from tallywell.registers.quantity import Quantity, RegisterMap
 from tallywell.reports.face import Face
 from tallywell.service.ledger_facts import Decoder, Reach, Stream, plan_on_record, reach_of, rules_of
+from tallywell.service.run_past import run_past
 from tallywell.service.settings_noted import serials_read
 from tallywell.service.site import Point
 from tallywell.stated.content import EntryError
@@ -43,7 +44,10 @@ Watch = Callable[[Iterable[LedgerFact]], Iterable[LedgerFact]]
 
 @dataclass(frozen=True, slots=True)
 class Followed:
-    """`intervals` may be walked through once; `stream` and `decoder` then know what served. None: never polled yet."""
+    """`intervals` may be walked through once; `stream` and `decoder` then know what served. None: never polled yet.
+
+    `changes`: without those that the readings had run on past before this stretch.
+    """
 
     said: Told
     changes: tuple[Installed, ...]
@@ -61,11 +65,31 @@ def followed(
     if point_id is None:
         return Followed(Told(), (), decoder, None, iter(()))
     said = told(standing, Of(point_id, point.name, face, books_of(point).scale))
-    changes, rules = changes_of(said.installed, serials_read(reader, point)), rules_of(point)
+    changes, rules = _borne_out(reader, point, standing, reach, said), rules_of(point)
     stream = Stream(reader, decoder, point_id, rules, reach, changes)
     state = begin(rules, changes, seasons=said.seasons, settled=tuple(said.settled))
     intervals = agreement(rules, fold(with_hands(watch(stream), said.hands), state))
     return Followed(said, changes, decoder, stream, intervals)
+
+
+def _borne_out(
+    reader: Reader, point: Point, standing: Sequence[Entry], reach: Reach, said: Told
+) -> tuple[Installed, ...]:
+    """What begins and ends segments, without what the readings ran on past before the stretch."""
+    changes, rules = changes_of(said.installed, serials_read(reader, point)), rules_of(point)
+    point_id = reader.point_id(point.name)
+    assert point_id is not None, "a point that was never polled is not followed"
+    begins = next((when.utc_ms for _, when in reader.polls(point_id, reach.first, reach.ceiling)), None)
+    if begins is None:
+        return changes
+
+    def around(some: Sequence[Installed], begin_ms: int, end_ms: int) -> Iterator[Interval]:
+        near = reach_of(reader, begin_ms, end_ms)
+        stream = Stream(reader, decoder_of(reader, point, standing), point_id, rules, near, tuple(some))
+        return fold(stream, begin(rules, tuple(some), seasons=said.seasons, settled=tuple(said.settled)))
+
+    past = set(run_past(changes, begins, around))
+    return tuple(one for one in changes if one not in past)
 
 
 def reading_before(reader: Reader, point: Point, standing: Sequence[Entry], utc_ms: int) -> int | None:

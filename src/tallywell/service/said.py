@@ -1,6 +1,9 @@
 """What people stated of a point, as a report takes it; each entry that cannot be read says so in its place."""
 
-from tallywell.readings.quantities import FaceCount, HandReading
+from collections.abc import Sequence
+from dataclasses import replace
+
+from tallywell.readings.quantities import FaceCount, HandReading, Installed
 from tallywell.readings.statements import ReadAgain
 from tallywell.reports.hand_readings import Visit
 from tallywell.reports.model import MeterLine
@@ -10,9 +13,10 @@ from tallywell.stated.seasons import Turned
 from tallywell.stated.told import METERS, Told
 
 
-def meter_lines(told: Told) -> tuple[MeterLine, ...]:
-    """All meters as lines of the report; one that cannot be read says so in its place."""
-    lines = [_meter_line(one) for one in told.meters]
+def meter_lines(told: Told, changes: Sequence[Installed]) -> tuple[MeterLine, ...]:
+    """All meters as lines of the report; one that cannot be read says so in its place. `changes`: those in force."""
+    served = {one.uuid for one in changes}
+    lines = [replace(_meter_line(one), refused=one.uuid not in served) for one in told.meters]
     lines += [
         MeterLine("", one.about_ms, None, None, one.entry.author, one.why)
         for one in told.unread
