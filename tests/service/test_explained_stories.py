@@ -203,6 +203,38 @@ def test_an_answer_where_no_question_is_open_says_that_it_does_nothing(tmp_path:
     assert said.endswith("the totalizer went round 2 times; no question is open there, so it settles nothing")
 
 
+def test_an_answer_that_settled_a_question_is_named_alone(tmp_path: Path) -> None:
+    """A register of five digits that may have gone round in a gap of a day and a half."""
+    short = stories.MAP.replace("digits: 8", "digits: 5")
+    made = stories.begun(tmp_path, "2026-07-01 00:00", maps={"inline-a.yaml": short})
+    last = stories.pumped(made, "2026-07-01 01:00", "2026-07-02 12:00", 10_000)
+    stories.pumped(made, "2026-07-04 00:00", "2026-07-06 02:00", last + 40)
+    made.enter(at("2026-07-05 12:00"), "settle", {"rounds": 1, "note": ""}, about=at("2026-07-03 12:05"))
+    lines = of_day(made, "2026-07-03")
+    assert only(lines, ", settle, ").endswith("by ana: the totalizer went round 1 times")
+    assert only(lines, "settled by a person, a hand reading or the flow rate")
+    assert sums_are_true(lines) >= 3
+
+
+def test_two_hand_readings_of_one_minute_are_told_apart(tmp_path: Path) -> None:
+    made, _ = stories.out_of_use(tmp_path)
+    for shows in ("00010000", "00010040"):
+        made.enter(at("2026-07-03 09:00"), "visit", {"shows": shows, "agency": False, "note": ""})
+    lines = of_day(made, "2026-07-03")
+    assert only(lines, "face 00010000, register 00010000: the same")
+    assert only(lines, "face 00010040, register 00010000: 40 above it; DIFFERS")
+
+
+def test_an_entry_that_the_readings_contradict_is_called_so(tmp_path: Path) -> None:
+    made, _ = stories.empty_pipe(tmp_path)
+    reset: dict[str, object] = {"reset": True, "first_count": "00000000", "note": ""}
+    made.enter(at("2026-07-05 12:00"), "settle", reset, about=at("2026-07-02 06:05"))
+    said = only(of_day(made, "2026-07-02"), ", settle, ")
+    assert said.endswith(
+        "the totalizer was reset, to 00000000 on the face; it is not used, since the readings run on past it"
+    )
+
+
 def test_the_meter_s_own_word_is_said_once_for_all_of_it(tmp_path: Path) -> None:
     """A pipe that stands empty for a day is one run, not a line a poll."""
     made, _ = stories.empty_pipe(tmp_path)

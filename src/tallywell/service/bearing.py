@@ -8,7 +8,8 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
-from tallywell.ledger.intervals import Interval
+from tallywell.ledger.doubt import BY_HAND_MS
+from tallywell.ledger.intervals import Flag, Interval
 from tallywell.readings.facts import Entry
 from tallywell.readings.quantities import Season
 from tallywell.reports import words
@@ -24,13 +25,20 @@ from tallywell.stated.seasons import SHUTDOWN, STARTUP
 from tallywell.stated.told import METERS
 
 NO_VOLUME = "it changes no volume"
+_UNFIT = {
+    Flag.ENTRY_UNFIT: "it is not used, since the readings run on past it",
+    Flag.FIRST_UNFIT: "its first count is not used, since it does not lead to the readings behind it",
+    Flag.FINAL_UNFIT: "its final count is not used, since it does not follow from the last reading",
+}
+ANSWERED = frozenset({Flag.SETTLED, *_UNFIT})
 
 
 @dataclass(frozen=True, slots=True)
 class Stretch:
     """What entries are held against. `reach_ms`: from the first to the last reading of the intervals that touch it.
 
-    `seqs`: of these readings, the first and the last; `boots`: the names of their boots.
+    `seqs`: of these readings, the first and the last; `boots`: the names of their boots. `answered`: the intervals in
+    which an answer served, or an entry does not fit.
     """
 
     point: str
@@ -40,7 +48,7 @@ class Stretch:
     boots: frozenset[str]
     seasons: tuple[Season, ...]
     visits: tuple[VisitLine, ...]
-    settled: tuple[Interval, ...]
+    answered: tuple[Interval, ...]
 
     def holds(self, at_ms: int) -> bool:
         return self.reach_ms[0] <= at_ms <= self.reach_ms[1]
@@ -123,12 +131,20 @@ class _Saying:
             said.append(f"the old meter's final count {UNREADABLE if one.old_final is None else one.old_final}")
         if not gone:
             said.append(f"first count on the face {'not noted' if one.first_count is None else one.first_count}")
-        return "; ".join(filter(None, [", ".join(said), one.note]))
+        return "; ".join(filter(None, [", ".join(said), one.note, self._unfit(one.about_ms)]))
+
+    def _unfit(self, at_ms: int) -> str:
+        """What of an entry that begins a count is not used, by the flags of the intervals within a person's watch."""
+        near = (one.begin_ms - BY_HAND_MS <= at_ms <= one.end_ms + BY_HAND_MS for one in self.stretch.answered)
+        around = [one.flags for one, holds in zip(self.stretch.answered, near, strict=True) if holds]
+        found = [words_ for flag, words_ in _UNFIT.items() if any(flag in flags for flags in around)]
+        return "; ".join(found)
 
     def _visit(self, entry: Entry) -> str:
         """As the report compares it."""
-        at_ms = about_ms(entry)
-        line = next((one for one in self.stretch.visits if (one.utc_ms, one.author) == (at_ms, entry.author)), None)
+        own = about_ms(entry), entry.author, str(Kept.of(entry).content.get("shows")).strip()
+        seen = ((one, (one.utc_ms, one.author, one.entered.strip())) for one in self.stretch.visits if not one.when)
+        line = next((one for one, same in seen if same == own or (one.fault and same[:2] == own[:2])), None)
         return _other(entry) if line is None else self._face(line)
 
     def _face(self, line: VisitLine) -> str:
@@ -150,10 +166,12 @@ class _Saying:
 
     def _settled(self, entry: Entry) -> str:
         if is_reset(entry):
-            return f"the totalizer was reset, to {Kept.of(entry).content.get('first_count')} on the face"
+            said = f"the totalizer was reset, to {Kept.of(entry).content.get('first_count')} on the face"
+            return "; ".join(filter(None, [said, self._unfit(about_ms(entry))]))
         one = settled(entry)
         said = f"the totalizer went round {one.rollovers} times"
-        served = any(each.begin_ms < one.about_ms <= each.end_ms for each in self.stretch.settled)
+        settled_ = (each for each in self.stretch.answered if Flag.SETTLED in each.flags)
+        served = any(each.begin_ms < one.about_ms <= each.end_ms for each in settled_)
         return said if served else f"{said}; no question is open there, so it settles nothing"
 
     def _estimate(self, entry: Entry) -> str:

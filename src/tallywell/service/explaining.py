@@ -6,12 +6,12 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 from tallywell.ledger.cut import counts_before
-from tallywell.ledger.intervals import NOTES, POSTS, Flag, Interval, Kind
+from tallywell.ledger.intervals import NOTES, POSTS, Interval, Kind
 from tallywell.ledger.sums import Adding, Sum, touches
 from tallywell.readings.facts import Entry
 from tallywell.reports.dates import DAY_MS
 from tallywell.reports.hand_readings import HandReadings
-from tallywell.service.bearing import Stretch
+from tallywell.service.bearing import ANSWERED, Stretch
 from tallywell.service.following import Followed, face_of, followed
 from tallywell.service.ledger_facts import reach_of
 from tallywell.service.said import visits_of
@@ -96,7 +96,7 @@ def explained(reader: Reader, point: Point, begin_ms: int, end_ms: int) -> Expla
         boots=frozenset(reader.run(boot).boot_id for boot in seen.boots),
         seasons=found.said.seasons,
         visits=hands.close(),
-        settled=tuple(seen.settled),
+        answered=tuple(seen.answered),
     )
     edges = tuple(seen.edges[0]), tuple(seen.edges[1])
     whole, known = adding.close(), known_ms(reader)
@@ -116,7 +116,7 @@ class _Seen:
         self.pieces: list[Piece] = []
         self.edges: tuple[list[Interval], list[Interval]] = [], []
         self.boots: set[int] = set()
-        self.settled: list[Interval] = []
+        self.answered: list[Interval] = []
 
     def take(self, one: Interval) -> None:
         begin_ms, end_ms = self._span
@@ -126,7 +126,7 @@ class _Seen:
         if touches(one, begin_ms, end_ms):
             _join(self.pieces, piece_of(one, begin_ms, end_ms))
             self.boots |= {at.when.boot for at in (one.first, one.last) if at.seq}
-            self.settled += [one] if Flag.SETTLED in one.flags else []
+            self.answered += [one] if one.flags & ANSWERED else []
 
     def reach_ms(self) -> tuple[int, int]:
         """The stretch itself, and as far as the intervals reach that touch it."""
