@@ -8,9 +8,7 @@ from pathlib import Path
 import pytest
 
 from tallywell.readings.exchange import Ask, Read
-from tallywell.readings.facts import Event, Fact
 from tallywell.readings.faults import Fault
-from tallywell.service.daemon import _given_up
 from tallywell.service.looking import states
 from tallywell.service.once import poll_once
 from tallywell.service.settings_noted import known_settings, settings_noted
@@ -227,15 +225,6 @@ def test_without_a_daemon_a_silent_meter_is_asked_once_and_one_that_answers_for_
     (changed,) = told(stand, "setting_changed")
     assert changed["after"] == "C-3"
     assert any("line0-p2 (line line0, address 2): serial_number changed from A-1 to C-3" in line for line in stand.log)
-
-
-def test_what_settings_are_is_given_up_last() -> None:
-    """A record that cannot be written for long: the oldest readings go, a change that is told once stays."""
-    facts: list[Fact] = [Event(seq, 1, 0, 0, "setting_changed" if seq % 3 == 0 else "asked", "{}") for seq in range(12)]
-    gone, left = _given_up(facts, 8)
-    assert ([fact.seq for fact in gone], [fact.seq for fact in left]) == ([1, 2, 4, 5], [0, 3, 6, 7, 8, 9, 10, 11])
-    gone, left = _given_up(facts, 2)
-    assert [fact.seq for fact in left] == [0, 3, 6, 9]
 
 
 def test_what_is_read_once_is_noted_once_a_start_though_each_poll_brings_it(tmp_path: Path) -> None:
