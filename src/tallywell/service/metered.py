@@ -1,8 +1,10 @@
 """What was metered at a point in one span, for whoever is about to say what flowed in it. Reads only."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from fractions import Fraction
+from itertools import pairwise
 from zoneinfo import ZoneInfo
 
 from tallywell.ledger.intervals import POSTS, SURE, Interval
@@ -45,6 +47,18 @@ def metered_between(reader: Reader, point: Point, begin_ms: int, end_ms: int) ->
     sure = first <= begin_ms and last >= end_ms and part.kinds <= SURE and not part.withheld_m3
     between = max(begin_ms, first), min(end_ms, last)
     return Metered(part.volume_m3, part.low_m3, part.high_m3, *between, sure)
+
+
+def volumes(reader: Reader, point: Point, edges_ms: Sequence[int]) -> tuple[Fraction | None, ...]:
+    """m3 metered between consecutive edges; None where nothing was."""
+    parts, metered = Parts(edges_ms), [False] * (len(edges_ms) - 1)
+    reach = reach_of(reader, edges_ms[0], edges_ms[-1])
+    for one in followed(reader, point, in_force(reader.entries()), reach).intervals:
+        parts.take(one)
+        for at, (begin, end) in enumerate(pairwise(edges_ms)):
+            metered[at] |= one.kind in POSTS and touches(one, begin, end)
+    found = (part.volume_m3 for part in parts.close())
+    return tuple(m3 if known else None for m3, known in zip(found, metered, strict=True))
 
 
 def same_span(begin_ms: int, end_ms: int, year: int, zone: ZoneInfo) -> tuple[int, int]:

@@ -208,6 +208,10 @@ class Reader:
             self._disputed = dating.redates(self.entries())
         return self._disputed
 
+    def suppose(self, redate: Entry) -> None:
+        """From now on dates are as if this one were on record: for whoever asks what it would do."""
+        self._disputed = dating.redates((*self.entries(), redate))
+
     def _stated(self, boot_id: str) -> Stated | None:
         return self._stated_clocks().get(boot_id)
 
@@ -300,6 +304,16 @@ class Reader:
             if self.when(fact).utc_ms is not None:
                 yield self._boot(fact.run), fact.seq, min(end - 1, last_seq)
             fact = self._at_or_after(end)
+
+    def rows_of(self, boot_id: str) -> tuple[int, int, bool] | None:
+        """First and last number of a boot's facts, and whether a synchronised clock dated them; None: it has none."""
+        run = next((one.id for one in reversed(self.runs()) if one.boot_id == boot_id), None)
+        if run is None:
+            return None
+        boot = self._boot(run)
+        first = self._first(lambda fact: self._boot(fact.run) >= boot)
+        end = self._first(lambda fact: self._boot(fact.run) > boot)
+        return None if first == end else (first, end - 1, self._anchor(end - 1, boot) is not None)
 
     def _end_of_boot(self, fact: Fact) -> int:
         boot = self._boot(fact.run)
