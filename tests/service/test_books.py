@@ -339,6 +339,7 @@ def test_a_hand_reading_is_compared_with_the_register_around_it(tmp_path: Path) 
     ] * len(found)
     assert [one.more for one in found] == [1, 6, 8, -4, -5, 9]
     assert [one.agrees for one in found] == [True, True, True, True, False, False]
+    assert [one.between for one in found] == [True, True, False, False, False, False]
 
 
 def beside_of(visit: VisitLine) -> Beside:

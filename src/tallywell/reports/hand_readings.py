@@ -94,6 +94,7 @@ class _Chain:
     def compared(self, hand: HandReading, number: int, face: Face) -> Beside:
         first, last = self.begun.first, self.ended.last
         register, divided = self._register(hand.about_ms, face)
+        between, within_step = self._lies(hand, face)
         counts = self.ended.closing + self._past() - self.begun.opening
         near = abs(counts) * first.scale.one_count_m3 // face.one_count.si + 2
         return Beside(
@@ -102,7 +103,8 @@ class _Chain:
             before=reading_seen(first, face),
             after=reading_seen(last, face),
             more=_difference(number, int(register.face), face.capacity, near),
-            agrees=None if self.open or _is_open(self.ended) else self._agrees(hand, face),
+            agrees=None if self.open or _is_open(self.ended) else between or within_step,
+            between=between,
         )
 
     def _register(self, moment_ms: int, face: Face) -> tuple[Seen, bool]:
@@ -117,15 +119,18 @@ class _Chain:
         count = bounds_at(one, moment_ms)[0] % capacity_between(first, last)
         return Seen(moment_ms, count, shown(face, count, one.scale)), True
 
-    def _agrees(self, hand: HandReading, face: Face) -> bool:
-        """Between the readings, or within a step of the face and of the register; the face may have gone round."""
+    def _lies(self, hand: HandReading, face: Face) -> tuple[bool, bool]:
+        """Whether between the readings, and whether within a step of the face and of the register of them; the face may
+        have gone round.
+        """
         scale, past = self.begun.scale, self._past()
         total = hand.total if hand.scale is None else hand.total * (hand.scale.one_count_m3 / scale.one_count_m3)
         first, last = self.begun.first.total, self.ended.last.total
-        low, high = min(first.low, last.low + past), max(first.high, last.high + past) + 1
+        low, high = min(first.low, last.low + past), max(first.high, last.high + past)
         capacity = face_capacity_in_books(face, scale)
         shift = round(round((Fraction(low + high, 2) - total.count) / capacity) * capacity)
-        return total.low + shift <= high and total.high + shift >= low
+        between = total.low + shift <= high and total.high + shift > low  # a digit of the face may hold many counts
+        return between, total.low + shift <= high + 1 and total.high + shift >= low
 
     def _past(self) -> int:
         return (self.rollovers + self.ended.rollovers) * self.ended.scale.capacity

@@ -200,8 +200,8 @@ class Remark:
 class Beside:
     """The register beside a hand reading. `register`: at that moment, `divided` by time between the readings around it,
     else as it was read there or next to it. `more`: the number on the face less that of the register, in steps of the
-    face's last digit. `agrees`: the face lies between the two readings, or within one step; None: how often the total
-    went round between them is not settled.
+    face's last digit. `agrees`: the face lies `between` the two readings, or within one step of them; None: how often
+    the total went round between them is not settled.
     """
 
     register: Seen
@@ -210,6 +210,7 @@ class Beside:
     after: Seen
     more: int
     agrees: bool | None
+    between: bool = False
 
 
 @dataclass(frozen=True, slots=True)

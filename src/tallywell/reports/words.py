@@ -200,7 +200,8 @@ def _agreement(of: Beside, utc_ms: int, zone: ZoneInfo) -> str:
     if of.agrees is None:
         return f"it is not settled how often the total went round between the readings {before} and {after}"
     if of.agrees:
-        return f"agrees: between the readings {before} and {after}, or within one step of them"
+        how = "agrees: between" if of.between else "agrees within one step of"
+        return f"{how} the readings {before} and {after}"
     return f"DIFFERS: neither between the readings {before} and {after} nor within one step of them"
 
 
