@@ -71,6 +71,7 @@ def test_commas_between_thousands_are_taken() -> None:
     [
         ("92.5455", "no whole number of the face's last digit (0.001 acre_foot)"),
         ("123456789", "more than the face's 8 digits"),
+        ("123456789000000.0", "is a volume, and the face goes to"),
         ("842 gpm", "not what a face shows"),
         ("-5", "not what a face shows"),
         ("", "not what a face shows"),

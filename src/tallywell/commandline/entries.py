@@ -65,7 +65,8 @@ def _told(one: "Entry", names: dict[int, str], site: "Site", later: "Entry | Non
     from tallywell.stated.withdrawn import WITHDRAW
 
     content = _content(one)
-    head = f"{shown(about_ms(one), site.zone)}  {one.kind}  {names.get(one.point or 0, '')}  by {one.author}"
+    point = names.get(one.point or 0, "")
+    head = "  ".join(filter(None, (shown(about_ms(one), site.zone), one.kind, point, f"by {one.author}")))
     said, more = said_of(content, site), []
     if one.kind == WITHDRAW and one.replaces:
         said = f"takes back {content.get('withdrawn')} {one.replaces[:8]}: {content.get('because')}"

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 
+from tallywell.reports.dates import duration
 from tallywell.reports.decimals import decimal, plain
 from tallywell.reports.face import Face, face_count
 from tallywell.reports.shown_units import WORDS
@@ -13,14 +14,16 @@ from tallywell.stated.content import Content
 
 _INSTANTS = {"begin_ms": "from", "end_ms": "to", "it_is_ms": "it is", "of_begin_ms": "of", "of_end_ms": "until"}
 _NAMES = {"replaced_because": "since", "withdrawn": "takes back"}
-SAID_APART = ("typed", "boot_id", "boot_ms", "first_seq", "last_seq")
-_OF_A_LIST = ("note", "typed", "replaced_because")
+_SAID_APART = frozenset({"typed", "boot_id", "boot_ms"})
+_OF_A_LIST = _SAID_APART | {"note", "replaced_because"}
 
 
 def named(name: str, value: object, site: Site) -> tuple[str, str]:
     """One part of a content: its name and what it says, in words."""
     if name in _INSTANTS and type(value) is int:
         return _INSTANTS[name], shown(value, site.zone)
+    if name == "within_ms" and type(value) is int:
+        return "within", duration(value)
     if isinstance(value, dict):
         return _name(name), ", ".join(f"{_name(each)} {one}" for each, one in value.items())
     return _name(name), value if isinstance(value, str) else "yes" if value is True else str(value)
@@ -43,7 +46,7 @@ def kept_lines(statement: Statement, site: Site, faces: Mapping[str, Face]) -> l
     rows = [("what", statement.kind), ("at", statement.point or "the whole site")]
     rows += [("when", shown(statement.about_ms, site.zone))]
     for name, value in statement.content.items():
-        if value in (None, "", False) or name in SAID_APART:
+        if value in (None, "", False) or name in _SAID_APART:
             continue
         what, said = named(name, value, site)
         rows.append((what, f"{said}, which is {volume_of(faces[name], said)}" if name in faces else said))

@@ -62,6 +62,9 @@ def face_count(face: Face, text: str) -> int:
         raise ValueError(
             f"{text!r} is no whole number of the face's last digit ({step}); copy the digits as they stand"
         )
+    if count >= face.capacity and "." in bare:
+        most = f"{plain(face.capacity * face.one_count.number)} {face.one_count.unit}"
+        raise ValueError(f"{text!r} is a volume, and the face goes to {most}; copy the digits without a point")
     if count >= face.capacity:
         raise ValueError(f"{text!r} has more than the face's {face.digits} digits; copy the total, not the rate")
     return int(count)

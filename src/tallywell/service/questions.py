@@ -71,7 +71,8 @@ def answers(of: Ledger, given: Given, replaces: str | None = None) -> None:
         raise EntryError("\n".join(_no_question(of, here, given)))
     wrong = _impossible_rounds(of, question, given) if given.rounds is not None else _no_reset(of, question, given)
     if wrong:
-        raise EntryError("\n".join(indented(f"--at: {wrong}")))
+        flag = "--reset" if given.rounds is None else "--rounds"
+        raise EntryError("\n".join(indented(f"{flag}: {wrong}")))
 
 
 def _not_twice(of: Ledger, one: Interval, replaces: str | None) -> None:
