@@ -120,15 +120,15 @@ MUTANTS = [
     Mutant(
         "bounds",
         "cut.py",
-        "ms = edge_ms - at.when.utc_ms + at.when.within_ms + rules.readout_ms",
-        "ms = edge_ms - at.when.utc_ms",
+        "return edge_ms - at.when.utc_ms + at.when.within_ms + rules.readout_ms",
+        "return edge_ms - at.when.utc_ms",
         ("rollover", "gap of the line", "frozen"),
     ),
     Mutant(
         "bounds",
         "cut.py",
-        "ms = at.when.utc_ms + at.when.within_ms - edge_ms",
-        "ms = 0",
+        "if rules.net else at.when.utc_ms + at.when.within_ms - edge_ms",
+        "if rules.net else 0",
         ("rollover", "gap of the line", "frozen"),
     ),
     Mutant(
