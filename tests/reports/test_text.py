@@ -1,11 +1,13 @@
 """The text layout: golden, within its width, and honest where nothing is known."""
 
+import re
 from datetime import date
+from fractions import Fraction
 from pathlib import Path
 
 import pytest
 
-from tallywell.ledger.periods import between, calendar_year, month
+from tallywell.ledger.periods import between, calendar_year, month, seasons
 from tallywell.readings.units import VOLUMES
 from tallywell.reports.csv_layout import csv
 from tallywell.reports.model import Report
@@ -103,3 +105,24 @@ def test_what_is_not_known_is_said_and_never_zero(tmp_path: Path) -> None:
     assert "2026-07-01 to 2026-07-31  no readings                     31 days" in shown
     assert "INCOMPLETE: 0 of 744 h known at north-discharge" in shown
     assert "the meter did not answer (1 poll)" in shown
+
+
+def test_seasons_of_which_nothing_is_known_are_one_row_from_the_first_to_the_last(tmp_path: Path) -> None:
+    made = made_record(tmp_path, "2026-06-30 20:00")
+    for number, now in enumerate(range(made.begins_ms, at("2026-07-04 03:00"), QUARTER_MS)):
+        made.read(now, forward_total=10 * number)
+    edges = [date(2025, 10, 1), *(date(2026, month_of, 1) for month_of in (1, 4, 5, 7, 8))]
+    shown = text(made.report(seasons(edges)))
+    assert "2025-10-01 to 2026-04-30  no readings" in shown
+    assert "3 seasons" in shown
+
+
+def test_a_permits_year_that_is_read_in_part_is_no_full_account(tmp_path: Path) -> None:
+    made = made_record(tmp_path, "2025-12-30 00:00", site=SITE.replace("year_starts: 10-01", "year_starts: 01-01"))
+    for number, now in enumerate(range(made.begins_ms, at("2026-01-04 03:00"), QUARTER_MS)):
+        made.read(now, forward_total=10 * number)
+    shown = " ".join(text(made.report(calendar_year("2026"))).split())
+    found = re.search(r"used ([0-9.]+) acre-feet or more.*; left ([0-9.]+) acre-feet or less", shown)
+    assert found is not None
+    assert Fraction(found[1]) + Fraction(found[2]) == 420
+    assert "CHECK THE UNIT" not in shown

@@ -42,13 +42,16 @@ def _left(of: PermitYear, unit: VolumeUnit) -> str:
 
 
 def bounded(of: Bounded, unit: VolumeUnit) -> str:
-    """A volume with its bounds, as far as these are known and print otherwise."""
+    """A volume with its bounds, as far as these are known and print otherwise. With a bound on one side alone (a part
+    of the time has no readings) it is that much or more, or less.
+    """
     if of.m3 is None:
         return _between(of, unit)
     sides = [("at least", of.low_m3), ("at most", of.high_m3)]
     shown = unit.number(of.m3)
     said = [f"{side} {unit.number(m3)}" for side, m3 in sides if m3 is not None and unit.number(m3) != shown]
-    return unit.text(of.m3) + (f" ({', '.join(said)})" if said else "")
+    open_side = {(False, True): " or more", (True, False): " or less"}.get((of.low_m3 is None, of.high_m3 is None), "")
+    return unit.text(of.m3) + open_side + (f" ({', '.join(said)})" if said else "")
 
 
 def _between(of: Bounded, unit: VolumeUnit) -> str:

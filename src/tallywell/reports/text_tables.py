@@ -91,7 +91,8 @@ def _run_cells(run: Sequence[Slice]) -> list[str]:
     unknown = words.WITHHELD if run[0].withheld else words.NO_READINGS
     what = {10: "days", 7: "months"}.get(len(run[0].label), "seasons")
     remark = "; ".join(filter(None, [f"{len(run)} {what}", words.mark(run[0])]))
-    return [f"{run[0].label} to {run[-1].label}", unknown, "", "", remark]
+    first, last = run[0].label.split(" to ")[0], run[-1].label.split(" to ")[-1]  # a season's label has two dates
+    return [f"{first} to {last}", unknown, "", "", remark]
 
 
 def _slice_cells(each: Slice, unit: VolumeUnit) -> list[str]:

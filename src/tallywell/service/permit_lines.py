@@ -7,8 +7,9 @@ runs from the permit's first year, or from the first that the record reaches int
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from datetime import date
+from fractions import Fraction
 
-from tallywell.ledger.authorised import UNKNOWN, Bounded, screened, weighted, years_of
+from tallywell.ledger.authorised import UNKNOWN, Bounded, Unlikely, screened, weighted, years_of
 from tallywell.ledger.periods import Period
 from tallywell.reports.model import PermitLine, PermitYear, ShareLine
 from tallywell.reports.volume import Total, Volume
@@ -120,11 +121,18 @@ def _account(permit: Permit, known: KnownOf, years: list[_Year]) -> tuple[Permit
             end=year.end,
             whole=year.whole,
             line=line,
-            unlikely=screened(line.used.m3, amount) if year.whole and line.used.m3 is not None else None,
+            unlikely=_unlikely(line.used, amount) if year.whole else None,
         )
         for year, line in zip(years, lines, strict=True)
         if year.shown
     )
+
+
+def _unlikely(used: Bounded, amount_m3: Fraction) -> Unlikely | None:
+    """A year that was read in part alone says nothing of its being too little."""
+    found = None if used.m3 is None else screened(used.m3, amount_m3)
+    in_part = used.low_m3 is not None and used.high_m3 is None
+    return None if found is not None and in_part and not found.over else found
 
 
 def _years(permit: Permit, period: Period, since: date | None) -> list[_Year]:
