@@ -116,6 +116,30 @@ def test_the_bounds_of_the_volume_are_those_that_are_summed(tmp_path: Path) -> N
     assert lines[3].startswith("  at most 26,238 counts: 936 + 0 (begin lower) + 5 (end higher) + 25,297 (not sure in ")
 
 
+def test_an_edge_at_which_the_pump_stands_leaves_nothing_open(tmp_path: Path) -> None:
+    """From the midst of pumping, where a clock right within 50 ms leaves one count open, to an hour of rest."""
+    made, _ = stories.empty_pipe(tmp_path)
+    lines = told_of(made, at("2026-07-02 09:00"), at("2026-07-02 12:00"))
+    assert lines[2] == "  at least 443 counts: 448 - 5 (begin higher) - 0 (end lower)"
+    assert lines[3] == "  at most 449 counts: 448 + 1 (begin lower) + 0 (end higher)"
+
+
+@pytest.mark.parametrize("minute", ["09:00", "09:07", "12:00", "11:59"])
+def test_each_bound_of_an_edge_has_its_sentence(minute: str, tmp_path: Path) -> None:
+    made, _ = stories.empty_pipe(tmp_path)
+    lines = told_of(made, at(f"2026-07-02 {minute}"), at("2026-07-05 00:00"))
+    (begin,) = [place for place, line in enumerate(lines) if line.startswith("begin, ")]
+    found = re.search(r", between ([\d,]+) and ([\d,]+)", lines[begin])
+    below = [line for line in lines[begin + 1 : begin + 5] if line.startswith("  at ")]
+    if found is None:
+        assert below == []
+        return
+    least, most = below
+    assert least.startswith(f"  at least {found[1]}")
+    assert most.startswith(f"  at most {found[2]}")
+    assert not any("bounded by what lies around it alone" in line for line in lines)
+
+
 # --- seasons
 
 
