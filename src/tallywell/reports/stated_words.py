@@ -90,7 +90,7 @@ def meter(of: MeterLine, zone: ZoneInfo) -> str:
 def _refused(of: MeterLine, zone: ZoneInfo) -> str:
     what = f"{'moved' if of.change in _MOVES else of.change.value} by {of.author} (entry {of.uuid[:UUID_DIGITS]})"
     when = to_the_minute(of.begin_ms, zone)
-    return f"serial {of.serial}: the entry of {when}, {what}, fits no reading: they run on as before it"
+    return f"serial {of.serial}: the entry of {when}, {what}, fits no reading: the readings run on as before"
 
 
 def _at_change(of: MeterLine) -> list[str]:
