@@ -172,7 +172,7 @@ def _mark(metered: list[bool], edges: Sequence[int], one: Interval) -> None:
 
 
 def _said(fact: Reading | Missed) -> str:
-    return fact.fault if isinstance(fact, Missed) else f"{fact.total.count:,} counts"
+    return f"cannot be read ({fact.fault})" if isinstance(fact, Missed) else f"{fact.total.count:,} counts"
 
 
 def _months(of: Reread, site: Site) -> Period:
