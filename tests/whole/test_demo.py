@@ -286,7 +286,7 @@ def test_somebody_elses_folder_is_left_alone_and_a_demos_own_is_made_anew(tmp_pa
     (tmp_path / "notes.txt").write_text("mine")
     refused = run_demo(tmp_path)
     assert refused.code == 1
-    assert "is not a demo's folder" in refused.output
+    assert "is not a demo's folder" in " ".join(refused.output.split())
     assert "Traceback" not in refused.output
     assert [path.name for path in tmp_path.iterdir()] == ["notes.txt"]
 
@@ -295,3 +295,19 @@ def test_somebody_elses_folder_is_left_alone_and_a_demos_own_is_made_anew(tmp_pa
     assert again.code == 0, again.output
     assert not (tmp_path / "notes.txt").exists()
     assert (tmp_path / "report.csv").exists()
+
+
+def test_entries_that_somebody_made_in_a_demo_are_not_deleted_without_a_word(tmp_path: Path) -> None:
+    folder = tmp_path / "demo"
+    days = ("--days", "3", "--seed", "two")
+    assert run_demo(folder, *days).code == 0
+    remark = [sys.executable, "-m", "tallywell", "remark", str(folder / "demo.yaml"), POINTS[0], "mine", "--by", "me"]
+    subprocess.run(remark, check=True, timeout=60, capture_output=True)
+    refused = run_demo(folder, *days)
+    assert refused.code == 1
+    said = " ".join(refused.output.split())
+    assert (
+        "is an earlier demo with an entry that somebody made; name another folder with --folder, or say --anew" in said
+    )
+    assert run_demo(folder, *days, "--anew").code == 0
+    assert run_demo(folder, *days).code == 0, "nobody made one in this one"

@@ -22,6 +22,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
     add = parser.add_argument
     add("--folder", type=Path, default=Path("tallywell-demo"), help="where the files go (default: ./tallywell-demo)")
+    add("--anew", action="store_true", help="delete an earlier demo in that folder although entries were made in it")
     add("--month", type=_month, default="2026-03", help="which month (default 2026-03: the clocks change in it)")
     add("--days", metavar="N", type=int, help="only the month's first N days, 3 at least")
     add("--seed", default="1", help="another seed, other water (default 1)")
@@ -35,7 +36,7 @@ def run(options: argparse.Namespace) -> int:
 
     period = _period(options)
     progress = _Progress()
-    demo = play(options.folder, period, options.seed, progress.show)
+    demo = play(options.folder, period, options.seed, progress.show, anew=options.anew)
     progress.end()
     print(demo.text)
     print("\n".join(["", "Reported and true, in counts of each meter's total:", "", *side_by_side(demo.sides)]))

@@ -36,6 +36,7 @@ from tallywell.store.query import Reader
 MS_NS = 1_000_000
 GATHER_NS = COMMIT_MS * MS_NS
 MARKER = "this-is-a-tallywell-demo"
+AUTHOR = "demo"
 SITE, RECORD, PORT = "demo.yaml", "demo.record", "demo.port"
 REPORT_TEXT, REPORT_CSV = "report.txt", "report.csv"
 TRUTH, METERS, ANSWERS = "truth.csv", "meters.csv", "answers.csv"
@@ -57,9 +58,11 @@ class PowerCut(Exception):
     """The reader's power fails at this instant."""
 
 
-def play(folder: Path, period: Period, seed: str, show: Show) -> Demo:
-    """Play the scenario into `folder`, made anew. EdgeFailure where that folder is somebody's own."""
-    _clear(folder)
+def play(folder: Path, period: Period, seed: str, show: Show, *, anew: bool = False) -> Demo:
+    """Play the scenario into `folder`, made anew. EdgeFailure where that folder is somebody's own, or (but for `anew`)
+    holds entries that somebody made.
+    """
+    _clear(folder, anew=anew)
     played = scenario(period, seed)
     answers: list[Served] = []
     clock = JumpingClock(played.begin_ms * MS_NS, participants=2)
@@ -70,17 +73,30 @@ def play(folder: Path, period: Period, seed: str, show: Show) -> Demo:
     return _told(folder, loaded, played, answers)
 
 
-def _clear(folder: Path) -> None:
+def _clear(folder: Path, *, anew: bool) -> None:
     """An empty folder, with the sign by which the next demo knows that it may take it away again."""
     try:
         if folder.is_symlink() or not _may_be_replaced(folder):
             raise EdgeFailure(f"{folder} is there and is not a demo's folder", hint="name another one with --folder")
+        if not anew and (made := _entries_made(folder)):
+            what = "an entry" if made == 1 else f"{made:,} entries"
+            hint = "name another folder with --folder, or say --anew to delete all that is in this one"
+            raise EdgeFailure(f"{folder} is an earlier demo with {what} that somebody made", hint=hint)
         if folder.exists():
             shutil.rmtree(folder)
         folder.mkdir(parents=True)
         (folder / MARKER).write_text("Written by `tallywell demo`, which deletes this whole folder when run again.\n")
     except OSError as error:
         raise EdgeFailure(f"{folder} cannot be made ({error.strerror})", hint="name another --folder") from None
+
+
+def _entries_made(folder: Path) -> int:
+    """How many entries its record holds beside the demo's own; 0 where there is no record that can be read."""
+    try:
+        with Reader(RecordFolder(folder / RECORD)) as reader:
+            return sum(entry.author != AUTHOR for entry in reader.entries())
+    except EdgeFailure:
+        return 0
 
 
 def _may_be_replaced(folder: Path) -> bool:
@@ -118,7 +134,7 @@ def _state_installations(loaded: Loaded, site: Site, played: Scenario, clock: Ju
         shows = f"{played.meters[one.point].count(played.installed_ms):0{face.digits}d}"
         content: dict[str, object] = {**installation_content(one.serial, shows, face, "invented")}
         now = clock.boot_ns() // MS_NS, clock.utc_ns() // MS_NS
-        drop(record, Draft("installation", one.point, played.installed_ms, "demo", None, content, clock.boot_id, *now))
+        drop(record, Draft("installation", one.point, played.installed_ms, AUTHOR, None, content, clock.boot_id, *now))
 
 
 def _polled(loaded: Loaded, site: Site, played: Scenario, clock: JumpingClock, show: Show) -> None:
