@@ -274,4 +274,4 @@ def test_a_meter_that_was_put_in_long_before_is_named(tmp_path: Path) -> None:
     made.enter(at("2026-07-05 12:00"), "installation", content, about=at("2026-07-03 21:00"))
     stories.pumped(made, "2026-07-03 21:15", "2026-07-10 02:00", 12)
     later = point_of(made, between(date(2026, 7, 7), date(2026, 7, 8)))
-    assert [one.serial for one in (*later.segments, *later.meters)] == ["NEW", "NEW"]
+    assert [one.serial for one in later.segments] == [one.serial for one in later.meters] == ["NEW"]
