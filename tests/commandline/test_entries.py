@@ -14,6 +14,7 @@ import pytest
 
 from tallywell.store.database import RecordFolder
 from tallywell.store.query import Reader
+from tests.commandline.answers import said
 
 MAP = """\
 map: plain
@@ -42,19 +43,6 @@ def site(tmp_path: Path) -> Path:
     (tmp_path / "plain.yaml").write_text(MAP)
     (tmp_path / "quail.yaml").write_text(SITE)
     return tmp_path / "quail.yaml"
-
-
-def said(*words: str | Path) -> tuple[int, str]:
-    done = subprocess.run(
-        [sys.executable, "-m", "tallywell", *map(str, words)],
-        stdin=subprocess.DEVNULL,
-        capture_output=True,
-        text=True,
-        timeout=60,
-        check=False,
-    )
-    assert "Traceback" not in done.stderr, done.stderr
-    return done.returncode, done.stdout + done.stderr
 
 
 def kept(site: Path) -> list[tuple[str, dict[str, object]]]:

@@ -6,7 +6,8 @@ import pytest
 
 from tallywell.commandline.site import called_wrongly, instant, point_named, sound_site
 from tallywell.service.site import Site
-from tests.commandline.test_statements import MAP, SITE, said
+from tests.commandline.answers import said
+from tests.commandline.test_statements import MAP, SITE
 
 WELL = SITE.replace("north: {called: Well 1}", "one: {called: Well 1}").replace("well: north", "well: one")
 

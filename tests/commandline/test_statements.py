@@ -2,13 +2,12 @@
 
 import os
 import pwd
-import subprocess
-import sys
 from pathlib import Path
 
 import pytest
 
 from tallywell.commandline.site import user
+from tests.commandline.answers import said
 
 MAP = """\
 map: plain
@@ -36,14 +35,6 @@ def site(tmp_path: Path) -> Path:
     (tmp_path / "plain.yaml").write_text(MAP)
     (tmp_path / "quail.yaml").write_text(SITE)
     return tmp_path / "quail.yaml"
-
-
-def said(*words: str | Path) -> tuple[int, str]:
-    done = subprocess.run(
-        [sys.executable, "-m", "tallywell", *map(str, words)], capture_output=True, text=True, timeout=60, check=False
-    )
-    assert "Traceback" not in done.stderr
-    return done.returncode, done.stdout + done.stderr
 
 
 def test_a_visit_still_to_come_is_taken_with_a_warning(site: Path) -> None:
