@@ -368,3 +368,14 @@ def test_dates_are_put_right_by_start(site: Path) -> None:
     code, told = said("redate", site, *words)
     assert code == 2
     assert "no row of the record lies in that stretch" in told
+
+
+def test_a_record_folder_without_a_record_keeps_nobody_from_stating_anything(site: Path) -> None:
+    folder = site.with_suffix(".record")
+    folder.mkdir()
+    assert "the record holds no entries yet" in said("entries", site)[1]
+    assert said("withdraw", site, "a", "--because", "x")[0] == 2
+    assert said("settle", site, "north", "--at", "2026-07-01 10:00", "--rounds", "1")[0] == 2
+    code, told = said("changeout", site, "north", *CHANGEOUT)
+    assert code == 0, told
+    assert len(kept(site)) == 1

@@ -33,7 +33,7 @@ def run(options: argparse.Namespace) -> int:
     loaded, site = sound_site(options.site)
     if options.point:
         point_named(site, options.point)
-    if not loaded.record.exists():
+    if not RecordFolder(loaded.record).db.exists():
         print("the record holds no entries yet")
         return 0
     with Reader(RecordFolder(loaded.record)) as reader:

@@ -2,12 +2,13 @@
 
 import argparse
 import sys
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 from tallywell.commandline.asking import Asking
 from tallywell.commandline.kept_words import kept_lines, volume_of
 from tallywell.commandline.site import author, called_wrongly, instant, now_ms, point_named, sound_site
+from tallywell.readings.problems import EdgeFailure
 from tallywell.reports.face import Face
 from tallywell.reports.table import indented
 from tallywell.service.correcting import may_replace, standing
@@ -159,12 +160,13 @@ def echoed(
     point = site.points[statement.point] if at is None else at
     for one in counts:
         print(said_of_face(point, one.shows, one.face))
-    if not loaded.record.exists():
-        return ()
-    with Reader(RecordFolder(loaded.record)) as reader:
-        moment = Moment(site, point, statement.about_ms, statement.replaces)
-        odd = tuple(odd_serial(reader, moment, serial)) if serial else ()
-        return (*odd, *odd_counts(reader, moment, counts))
+    moment = Moment(site, point, statement.about_ms, statement.replaces)
+
+    def odd(reader: Reader) -> Iterator[str]:
+        yield from odd_serial(reader, moment, serial) if serial else ()
+        yield from odd_counts(reader, moment, counts)
+
+    return _seen(loaded, odd)
 
 
 def entered(
@@ -209,8 +211,17 @@ def entered_as(
 
 def _odd_of_any(loaded: Loaded, site: Site, statement: Statement) -> tuple[str, ...]:
     """What may not have been meant, whatever it is that is stated."""
-    found = list(still_to_come(statement, now_ms(), site.zone))
-    if loaded.record.exists():
-        with Reader(RecordFolder(loaded.record)) as reader:
-            found += odd_on_record(reader, statement, site.zone)
-    return tuple(found)
+    on_record = _seen(loaded, lambda reader: odd_on_record(reader, statement, site.zone))
+    return (*still_to_come(statement, now_ms(), site.zone), *on_record)
+
+
+def _seen(loaded: Loaded, look: Callable[[Reader], Iterable[str]]) -> tuple[str, ...]:
+    """What a look at the record says. One that cannot be read now keeps nobody from stating anything."""
+    folder = RecordFolder(loaded.record)
+    if not folder.db.exists():
+        return ()
+    try:
+        with Reader(folder) as reader:
+            return tuple(look(reader))
+    except EdgeFailure as failure:
+        return (f"it cannot be held against the record ({failure})",)

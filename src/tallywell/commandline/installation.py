@@ -55,7 +55,7 @@ def _ends_nothing(loaded: "Loaded", site: "Site", point: "Point", about_ms: int,
     from tallywell.store.database import RecordFolder
     from tallywell.store.query import Reader
 
-    if not loaded.record.exists():
+    if not RecordFolder(loaded.record).db.exists():
         return
     with Reader(RecordFolder(loaded.record)) as reader:
         first_ms = first_reading_ms(reader, point, replaces)

@@ -77,7 +77,7 @@ def _show_open(options: argparse.Namespace, loaded: "Loaded", site: "Site", poin
     from tallywell.store.database import RecordFolder
     from tallywell.store.query import Reader
 
-    if loaded.record.exists():
+    if RecordFolder(loaded.record).db.exists():
         with Reader(RecordFolder(loaded.record)) as reader:
             last = reader.last_dated()
             at_ms = now_ms() if last is None or last[1].utc_ms is None else last[1].utc_ms
@@ -95,7 +95,7 @@ def _answers(options: argparse.Namespace, loaded: "Loaded", site: "Site", statem
     from tallywell.store.query import Reader
 
     point, content = site.points[str(statement.point)], statement.content
-    if not loaded.record.exists():
+    if not RecordFolder(loaded.record).db.exists():
         raise called_wrongly(f"--at: {point.name} was never read, so that no question is open")
     rounds = content.get("rounds")
     first = face_count(face, str(content["first_count"])) if "first_count" in content else None

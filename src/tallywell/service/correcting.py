@@ -85,6 +85,7 @@ def _content(entry: Entry) -> Content:
 
 
 def _entries(record: Path) -> Reader:
-    if not record.exists():
+    folder = RecordFolder(record)
+    if not folder.db.exists():
         raise EntryError("the record holds no entries yet; there is nothing to correct")
-    return Reader(RecordFolder(record))
+    return Reader(folder)
