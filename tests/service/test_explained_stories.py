@@ -140,6 +140,22 @@ def test_each_bound_of_an_edge_has_its_sentence(minute: str, tmp_path: Path) -> 
     assert not any("bounded by what lies around it alone" in line for line in lines)
 
 
+def test_counts_of_two_volumes_are_summed_each_by_its_own(tmp_path: Path) -> None:
+    """A corrected map from noon on: one count is a tenth of what it was."""
+    made, _ = stories.ten_times(tmp_path)
+    made.flush()
+    with Reader(made.folder) as reader:
+        first, _ = reader.seq_range(at("2026-07-03 12:00"), at("2026-07-03 12:00"))
+        last = reader.newest_seq()
+    content: dict[str, object] = {"map": stories.MAP.replace("one_count: 100 gal", "one_count: 10 gal"), "sha256": ""}
+    content |= {"name": "inline-a", "first_seq": first, "last_seq": last, "from_ms": 1, "to_ms": 2}
+    made.enter(at("2026-07-06 03:00"), "reread", content | {"because": "ten times too much"})
+    lines = of_day(made, "2026-07-03")
+    assert lines[1] == "  = 5,264 counts x 100 US gal a count + 5,376 counts x 10 US gal a count"
+    assert lines[0].startswith(f"volume {5_264 * 100 + 5_376 * 10:,} US gal, ")
+    assert only(lines, "scale changed: nothing is posted")
+
+
 # --- seasons
 
 

@@ -1,6 +1,6 @@
 """A stretch explained in sentences, from the volume down. One that begins with blanks belongs to the one above it."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from fractions import Fraction
 from zoneinfo import ZoneInfo
 
@@ -70,15 +70,21 @@ def _volume(of: Explained, unit: VolumeUnit) -> Iterator[str]:
         yield f"no volume: all that was counted in it is withheld, so that at most {high} are the well's"
     else:
         yield f"volume {unit.text(whole.volume_m3)}, at least {low}, at most {high}"
-    scales = {piece.first.scale.one_count_m3 for piece in of.pieces}
-    if len(scales) != 1:
-        return
-    (one,) = scales
-    counts = sum(piece.counts for piece in own)
     if own:
-        yield f"  = {counts:,} counts x {unit.text(one)} a count{_explicit_zero(of)}"
+        yield f"  = {_counts(own, unit)}{_explicit_zero(of)}"
     yield from _not_in_it(of, unit)
-    yield from _bounds(of, one)
+    scales = {piece.first.scale.one_count_m3 for piece in of.pieces}
+    if len(scales) == 1:
+        yield from _bounds(of, scales.pop())
+
+
+def _counts(pieces: Sequence[Piece], unit: VolumeUnit) -> str:
+    """By each volume of one count, in order."""
+    sums: dict[Fraction, int] = {}
+    for piece in pieces:
+        one = piece.first.scale.one_count_m3
+        sums[one] = sums.get(one, 0) + piece.counts
+    return " + ".join(f"{counts:,} counts x {unit.text(one)} a count" for one, counts in sums.items())
 
 
 def _explicit_zero(of: Explained) -> str:
@@ -93,21 +99,17 @@ def _moved(piece: Piece) -> bool:
 
 
 def _not_in_it(of: Explained, unit: VolumeUnit) -> Iterator[str]:
-    one = of.pieces[0].first.scale.one_count_m3
     aside = [piece for piece in of.pieces if piece.first.segment.withheld]
     if aside:
         counts = sum(piece.counts for piece in aside)
         yield (
-            f"  not in it: {counts:,} counts = {unit.text(counts * one)} of a meter whose serial number no entry "
-            "explains; its upper bound holds them"
+            f"  not in it: {counts:,} counts = {unit.text(of.sum.whole.withheld_m3)} of a meter whose serial number no "
+            "entry explains; its upper bound holds them"
         )
     for piece in of.pieces:
         if _unallocated(piece, of):
-            counts = piece.first.posted
-            yield (
-                f"  not in it: {counts:,} counts = {unit.text(counts * one)} that nobody can date: unallocated; its "
-                "upper bound holds them"
-            )
+            counts = f"{piece.first.posted:,} counts = {unit.text(piece.first.volume_m3)}"
+            yield f"  not in it: {counts} that nobody can date: unallocated; its upper bound holds them"
 
 
 def _unallocated(piece: Piece, of: Explained) -> bool:
