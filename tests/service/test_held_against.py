@@ -33,14 +33,17 @@ def made(tmp_path: Path) -> MadeRecord:
     return found
 
 
-def odd(made: MadeRecord, when: str, counts: Sequence[Count] = (), serial: str = "") -> list[str]:
+def odd(
+    made: MadeRecord, when: str, counts: Sequence[Count] = (), serial: str = "", *, taken: bool = False
+) -> list[str]:
     made.flush()
     with Reader(made.folder) as reader:
         site = accepted_site(reader).site
         point = site.points["north-discharge"]
         assert face_of(point)[0] == FACE
         moment = Moment(site, point, at(when))
-        return [*odd_counts(reader, moment, counts), *(odd_serial(reader, moment, serial) if serial else ())]
+        found = list(odd_counts(reader, moment, counts))
+        return [*found, *odd_serial(reader, moment, serial, taken=taken)] if serial else found
 
 
 def final(shows: str, face: Face = FACE) -> list[Count]:
@@ -105,6 +108,14 @@ def test_the_meter_that_hangs_there_is_not_put_in_again(made: MadeRecord) -> Non
     )
     assert not odd(made, "2026-07-03 10:00", serial="B-2")
     assert not odd(made, "2026-07-02 23:00", serial="A-1"), "it did not hang there yet"
+
+
+def test_the_meter_that_is_taken_away_is_the_one_that_hangs_there(made: MadeRecord) -> None:
+    assert not odd(made, "2026-07-03 10:00", serial="A-1", taken=True)
+    (said,) = odd(made, "2026-07-03 10:00", serial="B-2", taken=True)
+    assert said.startswith("north-discharge: serial A-1 hangs there, since 2026-07-03 00:00:00 -06:00, by entry")
+    assert said.endswith("and not B-2")
+    assert not odd(made, "2026-07-02 23:00", serial="B-2", taken=True), "nobody has said which one hung there"
 
 
 def test_a_point_that_was_never_read_has_nothing_to_hold_it_against(tmp_path: Path) -> None:

@@ -148,10 +148,11 @@ def echoed(
     counts: "Sequence[Count]",
     *,
     serial: str = "",
+    taken: bool = False,
     at: Point | None = None,
 ) -> tuple[str, ...]:
     """Each count said back as a volume; what speaks against them, and against a meter of this serial number that is put
-    in. `at`: the point, where it is not that of the statement.
+    in or (`taken`) away. `at`: the point, where it is not that of the statement.
     """
     from tallywell.service.held_against import Moment, odd_counts, odd_serial
 
@@ -163,7 +164,7 @@ def echoed(
     moment = Moment(site, point, statement.about_ms, statement.replaces)
 
     def odd(reader: Reader) -> Iterator[str]:
-        yield from odd_serial(reader, moment, serial) if serial else ()
+        yield from odd_serial(reader, moment, serial, taken=taken) if serial else ()
         yield from odd_counts(reader, moment, counts)
 
     return _seen(loaded, odd)

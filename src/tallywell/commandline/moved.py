@@ -44,5 +44,6 @@ def run(options: argparse.Namespace) -> int:
     statement = stated(options, loaded, site, point, content)
     taken = [Count("final", str(content["final"]), here.face, Side.BEFORE)]
     put_in = [Count("first_count", str(content["first_count"]), there.face, Side.SINCE)]
-    odd = echoed(loaded, site, statement, taken) + echoed(loaded, site, statement, put_in, serial=serial, at=to)
+    odd = echoed(loaded, site, statement, taken, serial=serial, taken=True)
+    odd += echoed(loaded, site, statement, put_in, serial=serial, at=to)
     return entered(loaded, site, statement, asking, odd=odd, counts=[*taken, *put_in])

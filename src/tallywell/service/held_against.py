@@ -69,12 +69,19 @@ def odd_counts(reader: Reader, of: Moment, counts: Sequence[Count]) -> Iterator[
             yield f"{point.name}: {count.name.replace('_', ' ')} {count.shows}: {said}"
 
 
-def odd_serial(reader: Reader, of: Moment, serial: str) -> Iterator[str]:
-    """Where the meter that is said to be put in hangs there already."""
+def odd_serial(reader: Reader, of: Moment, serial: str, *, taken: bool = False) -> Iterator[str]:
+    """Where the meter that is said to be put in hangs there already, or another than the one that is said to be `taken`
+    away.
+    """
     before = [one for one in of.followed(reader).said.meters if one.about_ms <= of.at_ms]
-    if before and before[-1].change is not Change.REMOVED and same_serial(before[-1].serial, serial):
-        since = shown_time(before[-1].about_ms, of.site.zone)
-        yield f"{of.point.name}: serial {serial} hangs there already, since {since}, by entry {before[-1].uuid[:8]}"
+    if not before or before[-1].change is Change.REMOVED:
+        return
+    last, same = before[-1], same_serial(before[-1].serial, serial)
+    by = f"since {shown_time(last.about_ms, of.site.zone)}, by entry {last.uuid[:8]}"
+    if same and not taken:
+        yield f"{of.point.name}: serial {serial} hangs there already, {by}"
+    elif taken and not same:
+        yield f"{of.point.name}: serial {last.serial} hangs there, {by}, and not {serial}"
 
 
 def _held(found: Followed, of: Moment, count: Count) -> str:
