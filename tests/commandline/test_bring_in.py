@@ -77,6 +77,13 @@ def test_what_cannot_be_is_refused(site: Path, rows: list[str], fault: str, caps
     assert "nothing was entered" in said
 
 
+def test_a_workbook_is_known_by_its_name_too(site: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (site.parent / "t.xls").write_bytes(b"\xd0\xcf\x11\xe0")
+    code, said = called(capsys, "bring-in", site, POINT, site.parent / "t.xls")
+    assert code == 2
+    assert "this is a workbook" in said
+
+
 def test_tabs_part_values_too(site: Path, capsys: pytest.CaptureFixture[str]) -> None:
     file = table(site, "2026-06-30 10:00\t00005280", heading="time\tshows")
     assert "00005280 528,000 agrees" in called(capsys, "bring-in", site, POINT, file, "--dry-run")[1]

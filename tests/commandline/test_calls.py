@@ -1,6 +1,7 @@
 """Every command takes its names and flags in any order; what cannot be meant is one message that says what to type."""
 
 import argparse
+import io
 import random
 from importlib import import_module
 from pathlib import Path
@@ -8,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from tallywell.commandline import COMMANDS, PARTS, main
-from tallywell.commandline.calls import Call, fitted
+from tallywell.commandline.calls import Call, fitted, placed
 
 TYPED = [name if not part else f"{name} {part}" for name in COMMANDS for part in PARTS.get(name, ("",))]
 SEED = 20261125
@@ -126,6 +127,19 @@ def test_long_lines_are_laid_out_and_what_is_to_be_typed_stays_whole() -> None:
     assert any('"2026-04-01 00:10"' in line for line in lines)
     assert any("`tallywell entries demo.yaml`" in line for line in lines)
     assert fitted("short\n  and another") == "short\n  and another"
+
+
+class Terminal(io.StringIO):
+    def isatty(self) -> bool:
+        return True
+
+
+def test_a_fault_with_its_place_is_one_line_but_at_a_terminal() -> None:
+    fault = f"quail.yaml:3:4: {'word ' * 30}end"
+    assert placed(fault, io.StringIO()) == fault
+    lines = placed(fault, Terminal()).splitlines()
+    assert max(map(len, lines)) <= 100
+    assert lines[0].startswith("quail.yaml:3:4: ")
 
 
 def test_help_fits_the_screen_but_for_flags_that_exclude_one_another(

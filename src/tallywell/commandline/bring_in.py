@@ -37,6 +37,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> int:
     import sys
 
+    from tallywell.commandline.calls import placed
     from tallywell.commandline.entry import face_of, opened
     from tallywell.commandline.site import author, called_wrongly
     from tallywell.service.bringing_in import faults_and_rows, statement_of, table_text
@@ -45,14 +46,14 @@ def run(options: argparse.Namespace) -> int:
     loaded, site, point = opened(options)
     face = face_of(point)
     try:
-        text = table_text(options.file.read_bytes())
+        text = table_text(options.file.read_bytes(), options.file.name)
     except OSError as failed:
         raise called_wrongly(f"{options.file}: it cannot be read ({failed.strerror})") from None
     except ValueError as wrong:
         raise called_wrongly(f"{options.file}:{wrong}") from None
     faults, rows = faults_and_rows(text, str(options.file), face, site.zone)
     if faults:
-        print("\n".join(faults), file=sys.stderr)  # a place and its fault on one line, as editors take it
+        print(placed("\n".join(faults), sys.stderr), file=sys.stderr)
         print("nothing was entered; mend the rows and bring the file in again", file=sys.stderr)
         return 1
     on_record = set(entries_named(loaded.record, ""))

@@ -9,7 +9,7 @@ import sys
 TYPE_CHECKING = False  # as in typing, whose import the help would wait for
 if TYPE_CHECKING:
     from collections.abc import Iterator
-    from typing import NoReturn
+    from typing import NoReturn, TextIO
 
 WIDEST = 100  # of a sheet in a small type; a narrower terminal counts
 _DATE = re.compile(r"\d{4}-\d{2}-\d{2}\Z")
@@ -110,6 +110,11 @@ def fitted(text: str) -> str:
             ).replace("\0", " ")
 
     return "\n".join(lines())
+
+
+def placed(fault: object, stream: "TextIO") -> str:
+    """A fault with its place in a file: laid out at a terminal, else on one line, as editors take it."""
+    return fitted(str(fault)) if stream.isatty() else str(fault)
 
 
 def _negatives_joined(words: list[str]) -> list[str]:

@@ -6,6 +6,7 @@ total lasts. Nothing is polled and nothing is written. Exit 1 when there is a fa
 """
 
 import argparse
+import sys
 
 SUMMARY = "look for faults in a site file and its register maps, and show what will be read"
 
@@ -17,12 +18,13 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(options: argparse.Namespace) -> int:
+    from tallywell.commandline.calls import placed
     from tallywell.commandline.plan import plan
     from tallywell.service.files import load_site
 
     loaded = load_site(options.site)
     for problem in loaded.problems:
-        print(problem)
+        print(placed(problem, sys.stdout))
     faults = sum(not problem.warning for problem in loaded.problems)
     warnings = len(loaded.problems) - faults
     if faults or loaded.site is None:

@@ -4,6 +4,7 @@ import argparse
 import sys
 from pathlib import Path
 
+from tallywell.commandline.calls import placed
 from tallywell.registers.based_on import map_document
 from tallywell.registers.numbering import Numbering, as_written
 from tallywell.registers.quantity import RegisterMap, Table
@@ -20,7 +21,7 @@ def sound_map(path: Path) -> tuple[LoadedMap, RegisterMap]:
     loaded = load_map(path)
     if loaded.map is None:
         for problem in loaded.problems:
-            print(problem, file=sys.stderr)
+            print(placed(problem, sys.stderr), file=sys.stderr)
         raise SystemExit(1)
     return loaded, loaded.map
 

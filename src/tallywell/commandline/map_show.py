@@ -5,6 +5,7 @@ what it means. A map that is based on another shows what it changes there.
 """
 
 import argparse
+import sys
 
 TYPE_CHECKING = False  # as in typing, whose import the help would wait for
 if TYPE_CHECKING:
@@ -27,11 +28,12 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(options: argparse.Namespace) -> int:
+    from tallywell.commandline.calls import placed
     from tallywell.commandline.map_file import Written, sound_map
 
     loaded, found = sound_map(options.map)
     for problem in loaded.problems:
-        print(problem)
+        print(placed(problem, sys.stdout))
     written = Written(loaded)
     print("\n".join([_head(loaded, found, written), *_sections(loaded, found, written)]))
     return 0

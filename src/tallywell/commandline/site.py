@@ -4,7 +4,7 @@ import argparse
 import sys
 from pathlib import Path
 
-from tallywell.commandline.calls import fitted
+from tallywell.commandline.calls import fitted, placed
 from tallywell.service.files import Loaded, load_site
 from tallywell.service.site import Point, Site
 
@@ -25,9 +25,9 @@ def sound_site(path: Path) -> tuple[Loaded, Site]:
     loaded = load_site(path)
     if loaded.site is None:
         for problem in loaded.problems:
-            print(problem, file=sys.stderr)
+            print(placed(problem, sys.stderr), file=sys.stderr)
         if loaded.text:
-            print(f"mend it; `tallywell check {path}` says when it is in order", file=sys.stderr)
+            print(fitted(f"mend it; `tallywell check {path}` says when it is in order"), file=sys.stderr)
         raise SystemExit(1)
     return loaded, loaded.site
 

@@ -15,7 +15,8 @@ from tallywell.stated.visits import visit_content
 COLUMNS = ("time", "shows", "by", "note")
 NEEDED = COLUMNS[:2]
 MINUTE_MS = 60_000
-WORKBOOK = b"PK\x03\x04"  # a zip archive begins so (APPNOTE 4.3.7), and workbooks are zip archives (ISO/IEC 29500-2)
+ZIP = b"PK\x03\x04"  # APPNOTE 4.3.7; workbooks are zip archives (ISO/IEC 29500-2, ISO/IEC 26300-2)
+WORKBOOKS = (".xlsx", ".xlsm", ".xls", ".ods")
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,9 +42,9 @@ class Row:
         return str(uuid5(NAMESPACE_URL, f"tallywell visit\n{said}"))
 
 
-def table_text(content: bytes) -> str:
+def table_text(content: bytes, file: str) -> str:
     """The file's text, a byte order mark left out. ValueError: line, and what to do where it is none."""
-    if content.startswith(WORKBOOK):
+    if content.startswith(ZIP) or file.lower().endswith(WORKBOOKS):
         raise ValueError('1:1: this is a workbook, no text; save the sheet as "CSV UTF-8" and bring that in')
     try:
         return content.decode("utf-8-sig")
