@@ -1,6 +1,7 @@
 """What the pages say is held against the program. Run as a program, this file writes anew what is made of it."""
 
 import argparse
+import io
 import os
 import re
 import shlex
@@ -8,13 +9,15 @@ import sqlite3
 import subprocess
 import sys
 import textwrap
+from contextlib import redirect_stdout, suppress
 from importlib import import_module
 from pathlib import Path
+from unittest.mock import patch
 
 import pytest
 
 import tallywell
-from tallywell.commandline import COMMANDS, PARTS
+from tallywell.commandline import COMMANDS, PARTS, main
 from tallywell.line.kept import Trace
 from tallywell.line.replay import Replay
 from tallywell.readings.exchange import Outcome
@@ -68,14 +71,10 @@ def blocks(page: Path, language: str) -> list[tuple[str, str]]:
 
 def help_text(*words: str) -> str:
     """As printed on a screen of 100 columns."""
-    asked = subprocess.run(
-        [sys.executable, "-m", "tallywell", *words, "--help"],
-        env={**os.environ, "COLUMNS": "100"},
-        capture_output=True,
-        text=True,
-        check=True,
-    )
-    return "\n".join(line.rstrip() for line in asked.stdout.splitlines())
+    screen = io.StringIO()
+    with patch.dict(os.environ, COLUMNS="100"), redirect_stdout(screen), suppress(SystemExit):
+        main([*words, "--help"])
+    return "\n".join(line.rstrip() for line in screen.getvalue().splitlines())
 
 
 def command_reference() -> str:

@@ -1,6 +1,10 @@
 """The fold costs as much for each reading of a long record as of a short one. Ratios within one run, no time."""
 
+import pytest
+
 from tests.benchmarks.ledger import FOLD, STAGES, facts, per_reading_us
+
+pytestmark = pytest.mark.alone
 
 SHORT, LONG = 1, 8
 

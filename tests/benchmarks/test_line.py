@@ -9,6 +9,8 @@ from tests.benchmarks.line import LEFT_OUT, TARGETS, TROUBLE_BAUD, TROUBLE_S
 from tests.benchmarks.line_cell import Poll, Task, in_own_process, judged
 from tests.benchmarks.line_masters import MASTERS, OURS, present
 
+pytestmark = pytest.mark.alone
+
 SILENCE_NS = 2_000
 LIBRARIES = [name for name in MASTERS if name not in (OURS, "bare Python") and present(name)]
 

@@ -10,6 +10,8 @@ import pytest
 from tests.commandline.test_run import await_polls
 from tests.whole.site_on_ptys import MAP, called, field, leave_alone, rows, site_text, tallywell
 
+pytestmark = pytest.mark.alone
+
 MORE = """\
   status:        {table: discrete, register: 0, type: bits, bits: {1: {name: cover_open, means: suspect, when: 0}}}
   serial_number: {table: holding, register: 70, type: text, words: 3, setting: serial}

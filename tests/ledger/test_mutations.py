@@ -164,7 +164,8 @@ def copy(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def run(copy: Path, *words: str) -> subprocess.CompletedProcess[str]:
     """Python on the copy, which stands before the installed source."""
-    env = {**os.environ, "PYTHONPATH": str(copy), "PYTHONDONTWRITEBYTECODE": "1"}
+    ours = {name: value for name, value in os.environ.items() if name != "PYTEST_ADDOPTS"}  # of this run, not of its
+    env = {**ours, "PYTHONPATH": str(copy), "PYTHONDONTWRITEBYTECODE": "1"}
     return subprocess.run(
         [sys.executable, *words], cwd=ROOT, env=env, check=False, capture_output=True, text=True, timeout=240
     )

@@ -26,6 +26,8 @@ if TYPE_CHECKING:
 
     PacedOf = Callable[[LineSettings], Paced]
 
+pytestmark = pytest.mark.alone
+
 MS = 1_000_000
 ASK = Ask(17, Read(3, 0x6B, 3), longest_delay_ns=200 * MS)
 WORDS = bytes.fromhex("022b00000064")

@@ -22,6 +22,8 @@ from tallywell.line.timing import LineSettings
 from tallywell.readings.exchange import Outcome, Read
 from tallywell.schedule.system_clock import SystemClock
 
+pytestmark = pytest.mark.alone
+
 READ = Read(4, 0, 2)
 ASKED, ANSWERED = frame.request(17, READ), frame.reply(17, 4, b"\x00\x01\x00\x02")
 MS = 1_000_000

@@ -29,6 +29,8 @@ if TYPE_CHECKING:
     from tests.line.conftest import Pair
     from tests.line.test_bus import PacedOf
 
+pytestmark = pytest.mark.alone
+
 MS = 1_000_000
 ASK = Ask(17, Read(3, 0x6B, 3), longest_delay_ns=100 * MS)
 

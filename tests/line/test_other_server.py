@@ -17,6 +17,8 @@ from tallywell.readings.exchange import Ask, Read
 from tallywell.readings.faults import Fault
 from tallywell.schedule.system_clock import SystemClock
 
+pytestmark = pytest.mark.alone
+
 SEED = 20261201
 REGISTERS = 400
 PATIENT_NS = 20_000_000_000

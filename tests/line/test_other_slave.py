@@ -22,6 +22,8 @@ from tallywell.schedule.system_clock import SystemClock
 if TYPE_CHECKING:
     from tests.line.conftest import Paced, Pair
 
+pytestmark = pytest.mark.alone
+
 SEED = 20260702
 BAUD = 115_200
 REGISTERS = 400

@@ -19,6 +19,8 @@ from tallywell.schedule.system_clock import SystemClock
 if TYPE_CHECKING:
     from tests.line.conftest import Paced, Pair
 
+pytestmark = pytest.mark.alone
+
 TURNAROUND_NS = 2_000_000  # beyond the silence that the meter keeps before it answers
 READS = (Read(4, 0, 10), Read(4, 10, 10), Read(3, 0, 2))
 CYCLES = 60

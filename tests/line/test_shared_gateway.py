@@ -24,6 +24,8 @@ from tallywell.readings.faults import Fault
 from tallywell.schedule.system_clock import SystemClock
 from tests.line.servers import readable
 
+pytestmark = pytest.mark.alone
+
 MS = 1_000_000
 MASTERS, POLLS = 4, 40
 LATENCY_NS = 400 * MS  # of the gateway, all other masters served first

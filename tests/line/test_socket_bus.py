@@ -22,6 +22,8 @@ from tallywell.readings.problems import EdgeFailure
 from tallywell.schedule.system_clock import SystemClock
 from tests.line.servers import Caller, Recipe, Server, words
 
+pytestmark = pytest.mark.alone
+
 MS = 1_000_000
 PATIENT_NS = 20_000 * MS
 READ = Read(3, 0x6B, 3)

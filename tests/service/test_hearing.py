@@ -25,6 +25,8 @@ from tallywell.service.sampling import Sampled
 from tallywell.service.site import Line, Site
 from tests.whole.site_on_ptys import MAP, called, site_text
 
+pytestmark = pytest.mark.alone
+
 S = 1_000_000_000
 
 

@@ -27,6 +27,8 @@ from tallywell.simulator.station import Served, Station
 from tallywell.simulator.wire import Wire
 from tests.simulator.samples import MAPS, NAMES, tells
 
+pytestmark = pytest.mark.alone
+
 CONFIGS = MAPS.parent
 Row = tuple[tuple[Read, ...], int, bytes, str | None]
 

@@ -23,6 +23,8 @@ from tallywell.simulator.tcp_wire import TcpWire
 from tallywell.simulator.trouble import RECIPES, Recipe, Trouble
 from tests.line.campaign import LONGEST_NS, tell_tales
 
+pytestmark = pytest.mark.alone
+
 START = 1_772_348_400_000
 PATIENT_NS = 20_000_000_000
 FRAMERS: dict[Framing, FramerType] = {"tcp": FramerType.SOCKET, "rtu": FramerType.RTU}
@@ -131,7 +133,7 @@ def test_no_late_answer_is_taken_for_another(framing: Framing) -> None:
 def test_a_gateway_that_restarts_is_there_again_at_the_same_port() -> None:
     settings = SocketSettings("127.0.0.1", free_port(), "tcp", LATENCY_NS)
     with TcpWire(
-        Station(tell_tales()), settings, lambda: START, troubles=[Trouble(RECIPES["unplugged"], rate=120)]
+        Station(tell_tales()), settings, lambda: START, troubles=[Trouble(RECIPES["unplugged"], rate=30)]
     ) as wire:
         bus = Bus(SocketSettings("127.0.0.1", wire.tcp_port, "tcp", LATENCY_NS), SystemClock())
         came: list[bool] = []

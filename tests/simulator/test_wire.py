@@ -23,6 +23,8 @@ from tallywell.simulator.profile import Profile
 from tallywell.simulator.station import Served, Station
 from tallywell.simulator.wire import Wire
 
+pytestmark = pytest.mark.alone
+
 START = 1_772_348_400_000
 SETTINGS = LineSettings("", baud=115_200, parity="none")
 SILENCE_NS = SETTINGS.silence_ns

@@ -19,6 +19,8 @@ from tallywell.simulator.station import Station
 from tallywell.simulator.wire import Wire
 from tests.whole.site_on_ptys import called
 
+pytestmark = pytest.mark.alone
+
 MAP = """\
 map: wide
 revision: 1

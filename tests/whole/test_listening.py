@@ -30,6 +30,8 @@ from tallywell.simulator.wire import Wire
 from tests.whole.site_on_ptys import MAP, called, leave_alone, rows, site_text, tallywell
 from tests.whole.site_on_ptys import field as meters_in_the_field
 
+pytestmark = pytest.mark.alone
+
 BAUD = 19_200
 ALL, TOTAL = (4, 0, 4), (4, 2, 2)
 MAP_WITH_MORE = MAP + "  alarm_word: {table: holding, register: 30, type: uint16}\n"

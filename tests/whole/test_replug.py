@@ -35,6 +35,8 @@ from tallywell.store.database import RecordFolder
 from tallywell.store.query import Reader
 from tests.whole.site_on_ptys import MAP, rows, site_text
 
+pytestmark = pytest.mark.alone
+
 SEEDS = [20261125, *(pytest.param(seed, marks=pytest.mark.campaign) for seed in range(1, 7))]
 MS = 1_000_000
 BAUD = 1200
