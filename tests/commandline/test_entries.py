@@ -379,3 +379,17 @@ def test_a_record_folder_without_a_record_keeps_nobody_from_stating_anything(sit
     code, told = said("changeout", site, "north", *CHANGEOUT)
     assert code == 0, told
     assert len(kept(site)) == 1
+
+
+def test_a_meter_that_is_moved_to_another_face_is_named(site: Path) -> None:
+    assert (
+        "its face is another" not in said("moved", site, "north", "--to", "south", "--serial", "B", "--final", "1")[1]
+    )
+    text = site.read_text()
+    last = text.rindex("pipe: 8 in}")
+    site.write_text(text[:last] + "pipe: 8 in, display: {one_count: 10 gal, digits: 8}}\n")
+    code, told = said("moved", site, "north", "--to", "south", "--serial", "B", "--final", "2")
+    assert code == 0, told
+    assert "the same digits stand for another volume" in " ".join(told.split())
+    again = ("moved", site, "north", "--to", "south", "--serial", "B", "--final", "30", "--first-count", "3")
+    assert "its face is another" not in said(*again)[1]

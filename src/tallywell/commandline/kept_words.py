@@ -1,6 +1,8 @@
 """The content of an entry in words, for whoever lists entries or is about to make one."""
 
+import re
 from collections.abc import Mapping
+from fractions import Fraction
 
 from tallywell.reports.dates import duration
 from tallywell.reports.decimals import decimal, plain
@@ -11,8 +13,10 @@ from tallywell.service.entering import Statement
 from tallywell.service.local_time import shown
 from tallywell.service.site import Site
 from tallywell.stated.content import Content
+from tallywell.stated.notes import error_in_words
 
 _INSTANTS = {"begin_ms": "from", "end_ms": "to", "it_is_ms": "it is", "of_begin_ms": "of", "of_end_ms": "until"}
+_FRACTION = re.compile(r"-?\d+/[1-9]\d*\Z")
 _NAMES = {"replaced_because": "since", "withdrawn": "takes back"}
 _SAID_APART = frozenset({"typed", "boot_id", "boot_ms"})
 _OF_A_LIST = _SAID_APART | {"note", "replaced_because"}
@@ -22,6 +26,8 @@ def named(name: str, value: object, site: Site) -> tuple[str, str]:
     """One part of a content: its name and what it says, in words."""
     if name in _INSTANTS and type(value) is int:
         return _INSTANTS[name], shown(value, site.zone)
+    if name == "error" and isinstance(value, str) and _FRACTION.match(value):
+        return "error", error_in_words(Fraction(value))
     if name == "within_ms" and type(value) is int:
         return "within", duration(value)
     if isinstance(value, dict):

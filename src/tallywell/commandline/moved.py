@@ -23,7 +23,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(options: argparse.Namespace) -> int:
-    from tallywell.commandline.asking import Asking
+    from tallywell.commandline.asking import Asking, one_of
     from tallywell.commandline.entry import content_of, digits_of, echoed, entered, opened, stated
     from tallywell.commandline.site import called_wrongly, moment_check, point_named
     from tallywell.service.held_against import Count, Side
@@ -32,7 +32,11 @@ def run(options: argparse.Namespace) -> int:
     loaded, site, point = opened(options)
     asking = Asking(options.to, options.serial, options.final)
     options.at = asking.when(options.at, "it was moved", moment_check(site))
-    to = point_named(site, asking.need(options.to, "--to", "the point that it was put in at"))
+    others = [name for name in site.points if name != point.name]
+    if not others:
+        raise called_wrongly(f"{point.name} is the only point of the site; there is no other to move a meter to")
+    check = None if options.to else one_of(*others)
+    to = point_named(site, asking.need(options.to, "--to", "the point that it was put in at", check))
     if to.name == point.name:
         raise called_wrongly(f"--to: {to.name} is where it was taken from; name the other point")
     here, there = digits_of(point), digits_of(to)
@@ -46,4 +50,6 @@ def run(options: argparse.Namespace) -> int:
     put_in = [Count("first_count", str(content["first_count"]), there.face, Side.SINCE)]
     odd = echoed(loaded, site, statement, taken, serial=serial, taken=True)
     odd += echoed(loaded, site, statement, put_in, serial=serial, at=to)
+    if first is None and here.face != there.face:
+        odd += (f"{to.name}: its face is another, so that the same digits stand for another volume; look at `display`",)
     return entered(loaded, site, statement, asking, odd=odd, counts=[*taken, *put_in])
