@@ -2,21 +2,20 @@
 
 import re
 from collections.abc import Callable
-from fractions import Fraction
-from functools import cache
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import pytest
 
 from tallywell.ledger.periods import edges_ms, month
-from tallywell.readings.units import FLOWS, GALLON
+from tallywell.readings.units import GALLON
 from tallywell.reports.shown_units import RateUnit, volume_unit
 from tallywell.service.accepted import accepted_site
 from tallywell.service.explained_words import beside_it, sentences
 from tallywell.service.explaining import around, explained, piece_of
 from tallywell.store.query import Reader
 from tests.reports import stories
+from tests.service.explained_sums import sums_are_true
 from tests.service.made_record import MadeRecord, at
 
 ZONE = ZoneInfo("America/Denver")
@@ -44,49 +43,6 @@ def of_month(made: MadeRecord, name: str) -> list[str]:
 def only(lines: list[str], part: str) -> str:
     (found,) = [line for line in lines if part in line]
     return found
-
-
-# --- every sum, with whole numbers
-
-
-@cache
-def a_second() -> Fraction:
-    """Counts of 100 gal that pass in a second at most: 8 in at 10 m/s, with 355/113 for pi."""
-    bore = Fraction(254, 10_000) * 8
-    return Fraction(355, 113) * (bore / 2) ** 2 * 10 * FLOWS["m3/s"] / (100 * GALLON)
-
-
-def whole(text: str) -> int:
-    return int(text.replace(",", ""))
-
-
-def summed(expression: str) -> int:
-    """Of whole numbers with + - and x alone."""
-    bare = re.sub(r"\([^)]*\)", "", expression).replace(",", "").replace("x", "*")
-    assert re.fullmatch(r"[-+*\d ]+", bare), expression
-    return int(eval(bare))  # digits and signs alone, as just asserted
-
-
-def sums_are_true(lines: list[str]) -> int:
-    """How many were checked."""
-    checked = 0
-    for line in lines:
-        if found := re.fullmatch(r"  [a-z' ,0-9]+: ([-+x\d, ]+) = (-?[\d,]+) counts", line):
-            assert summed(found[1]) == whole(found[2]), line
-        elif found := re.fullmatch(r"  at (?:least|most) (-?[\d,]+) counts: (.+)", line):
-            assert summed(found[2]) == whole(found[1]), line
-        elif found := re.fullmatch(
-            r"  at (?:least|most) (-?[\d,]+) = (-?[\d,]+) of .+ ([-+]) ([\d,]+), the most that passes in ([\d,]+) ms "
-            r"\((.+)\)",
-            line,
-        ):
-            assert summed(f"{found[2]} {found[3]} {found[4]}") == whole(found[1]), line
-            assert sum(whole(part.split()[0]) for part in found[6].split(", ")) == whole(found[5]), line
-            assert a_second() * whole(found[5]) // 1000 + 1 == whole(found[4]), line
-        else:
-            continue
-        checked += 1
-    return checked
 
 
 @pytest.mark.parametrize(
@@ -154,6 +110,9 @@ def test_counts_of_two_volumes_are_summed_each_by_its_own(tmp_path: Path) -> Non
     assert lines[1] == "  = 5,264 counts x 100 US gal a count + 5,376 counts x 10 US gal a count"
     assert lines[0].startswith(f"volume {5_264 * 100 + 5_376 * 10:,} US gal, ")
     assert only(lines, "scale changed: nothing is posted")
+    inside = told_of(made, at("2026-07-03 00:00"), at("2026-07-03 11:50"))
+    assert only(inside, "in a stretch that posts nothing (scale changed), between reading")
+    assert not any("divided by time" in line for line in inside)
 
 
 # --- seasons

@@ -15,6 +15,7 @@ from tallywell.service.explained_words import judged, sentences
 from tallywell.service.explaining import around, explained
 from tallywell.store.query import Reader
 
+from .explained_sums import sums_are_true
 from .made_record import QUARTER_MS, MadeRecord, at, made_record
 
 ZONE = ZoneInfo("America/Denver")
@@ -60,6 +61,7 @@ def test_the_pieces_of_a_day_add_up_to_the_reports_row(july: MadeRecord, day: st
     unit = volume_unit("gal", [100 * GALLON])
     low, high = unit.number(row.volume.low_m3), unit.text(row.volume.high_m3)
     assert told[0] == f"volume {unit.text(row.volume.m3)}, at least {low}, at most {high}"
+    assert sums_are_true(told) >= 3
 
 
 def test_what_is_not_plain_stands_alone_with_its_words(july: MadeRecord) -> None:

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
 from tallywell.ledger.cut import Edge, counts_before, off_at, room_at
-from tallywell.ledger.intervals import SURE, Flag, Interval
+from tallywell.ledger.intervals import POSTS, SURE, Flag, Interval
 from tallywell.ledger.rules import Rules
 from tallywell.readings.quantities import Reading
 from tallywell.reports.dates import MINUTE_MS, duration, with_offset
@@ -38,27 +38,36 @@ def edge_sentences(name: str, edge: Edge, reach: Sequence[Interval], zone: ZoneI
         yield f"{at}: in a stretch that is not divided; the reading on this side has {edge.count:,} counts"
     elif edge.before is not None and edge.after is not None:
         yield f"{at}: {edge.count:,} counts{_between(edge)}"
-        yield from _divided(edge.before, edge.after, edge, zone)
+        yield from _divided(edge.before, edge.after, edge, reach, zone)
     yield from _bounds(edge, reach)
 
 
-def _divided(before: Reading, after: Reading, edge: Edge, zone: ZoneInfo) -> Iterator[str]:
-    """As the ledger cuts: by the boot clock within a boot, else by the dates."""
-    first, last = before.when, after.when
-    begin, end = first.utc_ms or 0, last.utc_ms or 0
-    risen, same_boot = after.total.count - before.total.count, first.boot == last.boot and last.boot_ms > first.boot_ms
-    length = last.boot_ms - first.boot_ms if same_boot else end - begin
+def _divided(before: Reading, after: Reading, edge: Edge, reach: Sequence[Interval], zone: ZoneInfo) -> Iterator[str]:
+    """Between which readings, and the sum by which the ledger cuts what it posted."""
     both = f"{reading_said(before, zone)} and {reading_said(after, zone)}"
-    if not risen:
+    around = next((one for one in reach if one.first is before and one.last is after), None)
+    if around is None:
+        yield f"  between {both}"
+    elif around.kind not in POSTS:
+        yield f"  in a stretch that posts nothing ({around.kind.value}), between {both}"
+    elif not around.posted:
         yield f"  the same before and after it: {both}"
-        return
-    yield f"  divided by time between {both}"
-    if risen > 0:
-        share = f"{risen:,} x {edge.utc_ms - begin:,} ms / {length:,} ms"
-        yield f"  {before.total.count:,} + {share}, rounded down to whole counts"
     else:
-        share = f"{edge.utc_ms - begin:,} of {length:,} ms"
-        yield f"  {before.total.count:,}, then on past the capacity, divided by {share}"
+        yield f"  divided by time between {both}"
+        yield from _division(around, edge)
+
+
+def _division(around: Interval, edge: Edge) -> Iterator[str]:
+    """By the boot clock within a boot, else by the dates; past a rollover the count runs on. Nothing where the dates of
+    two starts overlap, so that the parts of several intervals lie at the edge.
+    """
+    first, last = around.first.when, around.last.when
+    same_boot = first.boot == last.boot and last.boot_ms > first.boot_ms
+    length = last.boot_ms - first.boot_ms if same_boot else around.end_ms - around.begin_ms
+    if around.opening + counts_before(around, edge.utc_ms) == edge.count:
+        sign = "-" if around.posted < 0 else "+"
+        share = f"{abs(around.posted):,} x {edge.utc_ms - around.begin_ms:,} ms / {length:,} ms"
+        yield f"  {around.opening:,} {sign} {share}, rounded down to whole counts"
 
 
 def _between(edge: Edge) -> str:
@@ -102,7 +111,7 @@ def _readings(edge: Edge, reach: Iterable[Interval]) -> Iterator[tuple[Interval,
     """Those that bound it, with what lies past a rollover; of an interval in doubt the one that stands there alone."""
     for one in reach:
         own = edge.segment is not None and one.segment.id == edge.segment.id
-        if not own or one.rules is None or Flag.TIME_UNCERTAIN in one.flags:
+        if not own or one.kind not in POSTS or one.rules is None or Flag.TIME_UNCERTAIN in one.flags:
             continue
         past = one.rollovers * one.scale.capacity
         if one.kind in SURE and one.divides:
@@ -140,7 +149,8 @@ def _sum(bound: Bound, edge: Edge, sign: str) -> str:
 
 def left_open(edge: Edge, reach: Iterable[Interval]) -> tuple[int, int]:
     """How many counts less and more than its own the edge may have had, as the sums of a volume take it."""
-    offs = [off_at(one, edge.utc_ms) for one in reach if edge.segment and one.segment.id == edge.segment.id]
+    own = (one for one in reach if one.kind in POSTS and edge.segment and one.segment.id == edge.segment.id)
+    offs = [off_at(one, edge.utc_ms) for one in own]
     known = [off for off in offs if off is not None]
     if not known:
         return 0, 0

@@ -121,7 +121,7 @@ class _Seen:
     def take(self, one: Interval) -> None:
         begin_ms, end_ms = self._span
         for edge, reaching in zip(self._span, self.edges, strict=True):
-            if one.kind in POSTS and one.begin_ms <= edge <= one.end_ms:
+            if one.kind not in NOTES and one.begin_ms <= edge <= one.end_ms:
                 reaching.append(one)
         if touches(one, begin_ms, end_ms):
             _join(self.pieces, piece_of(one, begin_ms, end_ms))
