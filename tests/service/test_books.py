@@ -377,6 +377,22 @@ def test_behind_a_rollover_the_difference_goes_across_it(tmp_path: Path) -> None
     ]
 
 
+def test_a_face_with_fewer_digits_than_the_register_is_compared_as_it_shows_it(tmp_path: Path) -> None:
+    """The face shows hundreds of the register's counts in four digits: the register stands at 7 123 4 to 7 125 4."""
+    site = SITE.replace("display: {one_count: 100 gal, digits: 8}", "display: {one_count: 1000 gal, digits: 4}")
+    made = made_record(tmp_path, "2026-07-01 00:00", site=site)
+    runs(made, "2026-07-01 00:00", "2026-08-01 03:00", 71_234 - 48 * 20, 20)
+    for shows in ("7124", "7126", "7127"):
+        made.enter(at("2026-08-01 03:01"), "visit", {"shows": shows}, about=at("2026-07-01 12:07:30"))
+    found = [beside_of(visit) for visit in july_of(made).visits]
+    assert [(one.before.face, one.register.face, one.after.face) for one in found] == [("7123", "7124", "7125")] * 3
+    assert [(one.more, one.agrees, one.between) for one in found] == [
+        (0, True, True),
+        (2, True, False),
+        (3, False, False),
+    ]
+
+
 def test_a_hand_reading_of_the_next_morning_is_in_the_month_that_it_closes(tmp_path: Path) -> None:
     made = made_record(tmp_path, "2026-06-25 00:00")
     runs(made, "2026-06-25 00:00", "2026-08-04 03:00", 0, 1)

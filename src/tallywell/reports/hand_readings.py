@@ -8,6 +8,7 @@ the face and of the register of them.
 from collections.abc import Iterable
 from dataclasses import dataclass
 from fractions import Fraction
+from math import ceil, floor
 
 from tallywell.ledger.cut import bounds_at
 from tallywell.ledger.intervals import POSTS, Flag, Interval, Kind, utc_ms
@@ -15,7 +16,7 @@ from tallywell.ledger.judge import SEASON_BOOT
 from tallywell.readings.quantities import HandReading
 from tallywell.reports.counts import capacity_between, reading_seen
 from tallywell.reports.dates import DAY_MS
-from tallywell.reports.face import Face, face_capacity_in_books, face_count, shown
+from tallywell.reports.face import Face, face_count, shown
 from tallywell.reports.model import Beside, Seen, VisitLine
 
 # A month's end is read by whoever comes by on the first of the next, and its beginning maybe the evening before.
@@ -63,12 +64,12 @@ class HandReadings:
         return tuple(map(self._line, self._visits))
 
     def _line(self, visit: Visit) -> VisitLine:
-        around, hand, beside = self._around.get(visit.utc_ms), visit.reading, None
+        around, beside = self._around.get(visit.utc_ms), None
         digits = visit.shows
-        if hand is not None:
+        if visit.reading is not None:
             number = face_count(self._face, visit.shows)
             digits = f"{number:0{self._face.digits}d}"
-            beside = None if around is None else around.compared(hand, number, self._face)
+            beside = None if around is None else around.compared(visit.utc_ms, number, self._face)
         said = visit.note, visit.fault, visit.agency, visit.when
         return VisitLine(visit.utc_ms, digits, visit.shows, visit.author, beside, *said)
 
@@ -91,10 +92,10 @@ class _Chain:
             whole and self.begun.begin_ms <= moment_ms <= self.ended.end_ms and self.begun.begin_ms < self.ended.end_ms
         )
 
-    def compared(self, hand: HandReading, number: int, face: Face) -> Beside:
+    def compared(self, moment_ms: int, number: int, face: Face) -> Beside:
         first, last = self.begun.first, self.ended.last
-        register, divided = self._register(hand.about_ms, face)
-        between, within_step = self._lies(hand, face)
+        register, divided = self._register(moment_ms, face)
+        between, within_step = self._lies(number, face)
         counts = self.ended.closing + self._past() - self.begun.opening
         near = abs(counts) * first.scale.one_count_m3 // face.one_count.si + 2
         return Beside(
@@ -119,18 +120,17 @@ class _Chain:
         count = bounds_at(one, moment_ms)[0] % capacity_between(first, last)
         return Seen(moment_ms, count, shown(face, count, one.scale)), True
 
-    def _lies(self, hand: HandReading, face: Face) -> tuple[bool, bool]:
-        """Whether between the readings, and whether within a step of the face and of the register of them; the face may
-        have gone round.
+    def _lies(self, number: int, face: Face) -> tuple[bool, bool]:
+        """Whether the face lies between the readings, as they show on it, and whether within a step of the face or of
+        the register of them; it may have gone round.
         """
-        scale, past = self.begun.scale, self._past()
-        total = hand.total if hand.scale is None else hand.total * (hand.scale.one_count_m3 / scale.one_count_m3)
+        one, past = self.begun.scale.one_count_m3 / face.one_count.si, self._past()
         first, last = self.begun.first.total, self.ended.last.total
-        low, high = min(first.low, last.low + past), max(first.high, last.high + past)
-        capacity = face_capacity_in_books(face, scale)
-        shift = round(round((Fraction(low + high, 2) - total.count) / capacity) * capacity)
-        between = total.low + shift <= high and total.high + shift > low  # a digit of the face may hold many counts
-        return between, total.low + shift <= high + 1 and total.high + shift >= low
+        low = floor(min(first.low, last.low + past) * one)
+        high = ceil((max(first.high, last.high + past) + 1) * one) - 1
+        step = max(1, ceil(one))
+        shown_as = number + round(Fraction((low + high) // 2 - number, face.capacity)) * face.capacity
+        return low <= shown_as <= high, low - step <= shown_as <= high + step
 
     def _past(self) -> int:
         return (self.rollovers + self.ended.rollovers) * self.ended.scale.capacity
