@@ -87,10 +87,9 @@ class _Chain:
         return _Chain(self.begun, one, self.rollovers + self.ended.rollovers, self.open or _is_open(self.ended))
 
     def holds(self, moment_ms: int) -> bool:
+        begin, end = self.begun.begin_ms, self.ended.end_ms
         whole = self.begun.first.when.boot != SEASON_BOOT != self.ended.last.when.boot
-        return (
-            whole and self.begun.begin_ms <= moment_ms <= self.ended.end_ms and self.begun.begin_ms < self.ended.end_ms
-        )
+        return whole and begin < end and begin <= moment_ms <= end
 
     def compared(self, moment_ms: int, number: int, face: Face) -> Beside:
         first, last = self.begun.first, self.ended.last
