@@ -22,7 +22,8 @@ class Said:
             self.code = main(["map", *words])
         except SystemExit as ended:
             self.code = int(ended.code or 0)
-        self.out, self.err = capsys.readouterr()
+        self.out, complaints = capsys.readouterr()
+        self.err = complaints.replace("\n  ", " ")  # a message that is wider than the screen goes on below itself
 
     @property
     def lines(self) -> list[str]:

@@ -31,7 +31,7 @@ def said(capsys: pytest.CaptureFixture[str], *words: str | Path) -> tuple[int, s
         code = int(end.code or 0)
     out, complaints = capsys.readouterr()
     assert "Traceback" not in complaints
-    return code, out, complaints
+    return code, out, complaints.replace("\n  ", " ")  # a message that is wider than the screen goes on below itself
 
 
 @pytest.mark.parametrize(
