@@ -16,7 +16,7 @@ from tallywell.readings.total import Total
 from tallywell.readings.units import GALLON, measure
 from tallywell.reports.face import Face
 from tallywell.stated.clock import clock_content, redate_content
-from tallywell.stated.content import EntryError, in_force
+from tallywell.stated.content import EntryError, in_force, replaced_by
 from tallywell.stated.estimates import Inputs, Span, check_input, estimate, estimate_content, reckoned
 from tallywell.stated.meters import (
     ChangeOut,
@@ -368,6 +368,26 @@ def test_what_is_replaced_is_not_in_force() -> None:
     first = entry(remark_content("a"), "remark", uuid="a")
     second = Entry(8, "b", 1, 1, 1, 1, "remark", 1, "ana", "a", json.dumps(remark_content("b")))
     assert [one.uuid for one in in_force([first, second])] == ["b"]
+
+
+def chain(*replaces: tuple[str, str | None]) -> tuple[str, str]:
+    """What stands of remarks that replace one another, and what the others are replaced by, as letters."""
+    made = [
+        Entry(seq, uuid, 1, 1, 1, 1, "remark", 1, "ana", of, json.dumps(remark_content(uuid)))
+        for seq, (uuid, of) in enumerate(replaces)
+    ]
+    gone = replaced_by(made)
+    said = "".join(f"{uuid}{gone[uuid].uuid}" for uuid in sorted(gone))
+    return "".join(one.uuid for one in in_force(made)), said
+
+
+def test_of_two_corrections_of_one_entry_the_last_word_holds() -> None:
+    """They may have waited in the inbox at once."""
+    assert chain(("a", None), ("b", "a"), ("c", "b")) == ("c", "abbc")
+    assert chain(("a", None), ("b", "a"), ("c", "a")) == ("c", "acbc")
+    assert chain(("a", None), ("b", "a"), ("c", "a"), ("d", "b")) == ("d", "acbdcd")
+    assert chain(("a", None), ("z", None), ("b", "a")) == ("zb", "ab")
+    assert chain(("b", "elsewhere"), ("c", "elsewhere")) == ("c", "bcelsewherec")
 
 
 FIELDS = (

@@ -48,7 +48,9 @@ def run(options: argparse.Namespace) -> int:
 def _lines(
     shown: "Sequence[Entry]", entries: "Sequence[Entry]", names: dict[int, str], site: "Site", *, everything: bool
 ) -> list[str]:
-    by = {one.replaces: one for one in entries if one.replaces}
+    from tallywell.stated.content import replaced_by
+
+    by = replaced_by(entries)
     lines: list[str] = []
     for one in shown:
         later = by.get(one.uuid)

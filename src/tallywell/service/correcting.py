@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 
 from tallywell.readings.facts import Entry
 from tallywell.service.local_time import shown
-from tallywell.stated.content import Content, EntryError, Kept, about_ms
+from tallywell.stated.content import Content, EntryError, Kept, about_ms, replaced_by
 from tallywell.stated.told import families
 from tallywell.stated.withdrawn import WITHDRAW
 from tallywell.store.database import RecordFolder
@@ -44,7 +44,7 @@ def standing(record: Path, beginning: str) -> Named:
     if len(found) > 1:
         raise EntryError(f"{len(found)} entries begin with {beginning!r}; give more of it")
     (entry,) = found
-    later = next((one for one in entries if one.replaces == entry.uuid), None)
+    later = replaced_by(entries).get(entry.uuid)
     if later is not None:
         raise EntryError(_corrected_already(entry, later))
     if entry.kind == WITHDRAW:

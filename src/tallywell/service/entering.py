@@ -93,13 +93,6 @@ def entries_named(record: Path, beginning: str) -> tuple[str, ...]:
         return tuple(entry.uuid for entry in reader.entries() if entry.uuid.startswith(beginning))
 
 
-def replaced_already(record: Path, uuid: str) -> str | None:
-    """The entry that replaces this one already; None where none does."""
-    folder = RecordFolder(record)
-    with Reader(folder) as reader:
-        return next((entry.uuid for entry in reader.entries() if entry.replaces == uuid), None)
-
-
 def entries_in_force(record: Path, point: str | None = None) -> tuple[Entry, ...]:
     """What stands, of one point or of all, in order of seq."""
     folder = RecordFolder(record)

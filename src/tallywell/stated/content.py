@@ -28,8 +28,26 @@ def about_ms(entry: Entry) -> int:
 def in_force(entries: Iterable[Entry]) -> tuple[Entry, ...]:
     """The entries that stand, in order of seq: those that a later one replaces are gone."""
     listed = tuple(entries)
-    replaced = {entry.replaces for entry in listed if entry.replaces}
-    return tuple(entry for entry in listed if entry.uuid not in replaced)
+    gone = replaced_by(listed)
+    return tuple(entry for entry in listed if entry.uuid not in gone)
+
+
+def replaced_by(entries: Iterable[Entry]) -> dict[str, Entry]:
+    """The entries that do not stand, by uuid, each with the one that replaced it.
+
+    Two corrections of one entry may have waited in the inbox at once, so that nobody was told: the last word holds.
+    """
+    first: dict[str, str] = {}  # of each correction, what it goes back to
+    newest: dict[str, Entry] = {}
+    found: dict[str, Entry] = {}
+    for entry in sorted(entries, key=lambda one: one.seq):
+        if entry.replaces:
+            root = first[entry.uuid] = first.get(entry.replaces, entry.replaces)
+            found[entry.replaces] = entry
+            if root in newest:
+                found.setdefault(newest[root].uuid, entry)
+            newest[root] = entry
+    return found
 
 
 def of_face(shows: str, face: Face, field: str) -> str:
