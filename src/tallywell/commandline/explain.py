@@ -68,7 +68,7 @@ def _stretch(reader: "Reader", site: "Site", point: "Point", options: argparse.N
     try:
         period = month(options.month) if options.month else between(day_of(options.day), day_of(options.day))
     except ValueError as wrong:
-        raise called_wrongly(str(wrong)) from None
+        raise called_wrongly(f"{'--month' if options.month else '--day'}: {wrong}") from None
     edges = edges_ms(period, site.zone)
     found = explained(reader, point, edges[0], edges[-1])
     counts = [piece.first.scale.one_count_m3 for piece in found.pieces] or [books_of(point).scale.one_count_m3]

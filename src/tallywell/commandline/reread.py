@@ -65,7 +65,7 @@ def run(options: argparse.Namespace) -> int:
     if not loaded.record.exists():
         raise called_wrongly(f"{point.name} was never polled; there is no history to read again")
     replaces, _ = corrected(options, loaded)
-    span = instant(site, _moment(options.first)), instant(site, _moment(options.last))
+    span = instant(site, _moment(options.first), "--from"), instant(site, _moment(options.last), "--to")
     with Reader(RecordFolder(loaded.record)) as reader:
         found = candidate(reader, point, span, kept.kept, map_.name)
         if found.first_seq > found.last_seq:

@@ -1,6 +1,7 @@
 """What most commands begin with: the site file, its point, a local time."""
 
 import argparse
+import re
 import sys
 from pathlib import Path
 
@@ -105,7 +106,7 @@ def moment_check(site: Site, *, dates: bool = False) -> "Callable[[str], int]":
     from tallywell.service.local_time import from_ms, parse
 
     def check(text: str) -> int:
-        whole = f"{text.strip()} 00:00" if dates and ":" not in text else text
+        whole = f"{text.strip()} 00:00" if dates and re.match(r"\s*\d{4}-\d\d-\d\d\s*\Z", text) else text
         return parse(whole, site.zone, from_ms(now_ms(), site.zone).date())
 
     return check
