@@ -16,7 +16,7 @@ from tallywell.service.explaining import around, explained, piece_of
 from tallywell.store.query import Reader
 from tests.reports import stories
 from tests.service.explained_sums import sums_are_true
-from tests.service.made_record import MadeRecord, at
+from tests.service.made_record import MAP, MadeRecord, at
 
 ZONE = ZoneInfo("America/Denver")
 UNIT, RATE = volume_unit("gal", [100 * GALLON]), RateUnit("gpm")
@@ -103,7 +103,7 @@ def test_counts_of_two_volumes_are_summed_each_by_its_own(tmp_path: Path) -> Non
     with Reader(made.folder) as reader:
         first, _ = reader.seq_range(at("2026-07-03 12:00"), at("2026-07-03 12:00"))
         last = reader.newest_seq()
-    content: dict[str, object] = {"map": stories.MAP.replace("one_count: 100 gal", "one_count: 10 gal"), "sha256": ""}
+    content: dict[str, object] = {"map": MAP.replace("one_count: 100 gal", "one_count: 10 gal"), "sha256": ""}
     content |= {"name": "inline-a", "first_seq": first, "last_seq": last, "from_ms": 1, "to_ms": 2}
     made.enter(at("2026-07-06 03:00"), "reread", content | {"because": "ten times too much"})
     lines = of_day(made, "2026-07-03")
@@ -204,7 +204,7 @@ def test_an_answer_where_no_question_is_open_says_that_it_does_nothing(tmp_path:
 
 def test_an_answer_that_settled_a_question_is_named_alone(tmp_path: Path) -> None:
     """A register of five digits that may have gone round in a gap of a day and a half."""
-    short = stories.MAP.replace("digits: 8", "digits: 5")
+    short = MAP.replace("digits: 8", "digits: 5")
     made = stories.begun(tmp_path, "2026-07-01 00:00", maps={"inline-a.yaml": short})
     last = stories.pumped(made, "2026-07-01 01:00", "2026-07-02 12:00", 10_000)
     stories.pumped(made, "2026-07-04 00:00", "2026-07-06 02:00", last + 40)

@@ -108,8 +108,8 @@ def _not_in_it(of: Explained, unit: VolumeUnit) -> Iterator[str]:
         )
     for piece in of.pieces:
         if _unallocated(piece, of):
-            counts = f"{piece.first.posted:,} counts = {unit.text(piece.first.volume_m3)}"
-            yield f"  not in it: {counts} that nobody can date: unallocated; its upper bound holds them"
+            undated = f"{piece.first.posted:,} counts = {unit.text(piece.first.volume_m3)}"
+            yield f"  not in it: {undated} that nobody can date: unallocated; its upper bound holds them"
 
 
 def _unallocated(piece: Piece, of: Explained) -> bool:
