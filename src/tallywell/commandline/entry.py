@@ -123,7 +123,7 @@ def corrected(
     points = (point or getattr(options, "point", None), said.get("to") if options.kind == "moved" else None)
     assert zone is not None
     try:
-        named = standing(loaded.record, options.replaces)
+        named = standing(RecordFolder(loaded.record), options.replaces)
         may_replace(named, options.kind, said, tuple(str(one) for one in points if one), zone)
     except EntryError as wrong:
         raise called_wrongly("\n".join(indented(f"--replaces: {wrong}"))) from None

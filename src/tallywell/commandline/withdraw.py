@@ -33,10 +33,11 @@ def run(options: argparse.Namespace) -> int:
     from tallywell.service.entering import Statement
     from tallywell.stated.content import EntryError, about_ms
     from tallywell.stated.withdrawn import withdrawn_content
+    from tallywell.store.database import RecordFolder
 
     loaded, site = sound_site(options.site)
     try:
-        named = standing(loaded.record, options.entry)
+        named = standing(RecordFolder(loaded.record), options.entry)
     except EntryError as wrong:
         raise called_wrongly("\n".join(indented(str(wrong)))) from None
     print("\n".join(indented(f"{named.said(site.zone)}: {said_of(named.content, site)}")))

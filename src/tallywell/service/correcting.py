@@ -5,7 +5,6 @@ leave the point without its meter, and nobody would have said so.
 """
 
 from dataclasses import dataclass
-from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from tallywell.readings.facts import Entry
@@ -34,7 +33,7 @@ class Named:
         return f"{self.entry.uuid[:SHOWN_OF_UUID]} is the {self.entry.kind}{at}, {when}, by {self.entry.author}"
 
 
-def standing(record: Path, beginning: str) -> Named:
+def standing(record: RecordFolder, beginning: str) -> Named:
     """The one entry whose uuid begins so. EntryError: there is none, or several, or it is corrected already."""
     with _entries(record) as reader:
         entries, names = reader.entries(), reader.points()
@@ -84,8 +83,7 @@ def _content(entry: Entry) -> Content:
         return {}
 
 
-def _entries(record: Path) -> Reader:
-    folder = RecordFolder(record)
-    if not folder.db.exists():
+def _entries(record: RecordFolder) -> Reader:
+    if not record.db.exists():
         raise EntryError("the record holds no entries yet; there is nothing to correct")
-    return Reader(folder)
+    return Reader(record)
