@@ -212,6 +212,9 @@ def test_an_answer_that_settled_a_question_is_named_alone(tmp_path: Path) -> Non
     lines = of_day(made, "2026-07-03")
     assert only(lines, ", settle, ").endswith("by ana: the totalizer went round 1 times")
     assert only(lines, "settled by a person, a hand reading or the flow rate")
+    assert only(
+        lines, "118,552 of reading 181 (its 18,552, run on past the capacity) - 74,019, the most that passes in"
+    )
     assert sums_are_true(lines) >= 3
 
 

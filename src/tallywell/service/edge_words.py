@@ -134,7 +134,9 @@ def _nearest(bounds: Iterable[Bound], off: int) -> Bound | None:
 
 
 def _sum(bound: Bound, edge: Edge, sign: str) -> str:
-    name = reading_named(bound.at)
+    name, total = reading_named(bound.at), bound.at.total
+    if not total.low <= bound.count <= total.high:
+        name += f" (its {total.count:,}, run on past the capacity)"
     if bound.off < 0:
         return ", as it was divided"
     if bound.ms <= 0:
