@@ -80,11 +80,13 @@ def test_behind_the_last_reading_a_count_must_follow_from_it(made: MadeRecord) -
     assert not odd(made, "2026-07-03 15:20", first("00000012")), "no reading of the new meter is there yet"
 
 
+@pytest.mark.parametrize("when", ["2026-07-03 14:50", "2026-07-03 15:10", "2026-07-03 15:29"])
 @pytest.mark.parametrize("polls", ["2026-07-03 15:40", "2026-07-03 20:00"])
-def test_where_another_meter_answers_each_count_is_held_against_its_own(made: MadeRecord, polls: str) -> None:
-    """With two readings of the new meter, which the ledger has not decided yet, and with many."""
+def test_where_another_meter_answers_each_count_is_held_against_its_own(
+    made: MadeRecord, when: str, polls: str
+) -> None:
+    """With two readings of the new one, which the ledger has not decided yet, and with many; by a watch that is off."""
     read(made, "2026-07-03 15:15", polls, 200)
-    when = "2026-07-03 15:10"
     assert not odd(made, when, [*final("00006030"), *first("00000150")])
     (said,) = odd(made, when, final("00000030"))
     assert "does not follow from the last reading, 00006000" in said

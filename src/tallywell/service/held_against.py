@@ -94,7 +94,7 @@ def _held(found: Followed, of: Moment, count: Count) -> str:
         around.append(one)
     lines = beside.close()
     here = next(line for line in lines if line.utc_ms == at_ms)
-    if here.beside is not None:
+    if here.beside is not None and (count.side is Side.BOTH or _step(around, at_ms) is None):
         return "" if any(_agrees(line) for line in lines) else _differs(here, of.site, count)
     return _unfit(around, of, count)
 
@@ -157,22 +157,27 @@ def _near(total: Total, count: Count, near: Reading) -> Total:
 
 def _before(around: Sequence[Interval], at_ms: int) -> Reading | None:
     """The last reading of the meter that hung there until then: where another follows near the moment, before that."""
-    broken = _broken(around, at_ms)
-    if broken is not None:
-        return broken.first
+    step = _step(around, at_ms)
+    if step is not None:
+        return step[0]
     return next((one.last for one in reversed(around) if one.kind in POSTS and one.end_ms <= at_ms + BY_HAND_MS), None)
 
 
 def _since(around: Sequence[Interval], at_ms: int) -> Reading | None:
-    broken = _broken(around, at_ms)
-    if broken is not None:
-        return broken.last
-    waits = (one.first for one in around if one.kind is Kind.UNDECIDED and one.begin_ms >= at_ms - BY_HAND_MS)
-    posted = (one.first for one in around if one.kind in POSTS and one.begin_ms >= at_ms - BY_HAND_MS)
-    return next(posted, None) or next(waits, None)
+    step = _step(around, at_ms)
+    if step is not None:
+        return step[1]
+    return next((one.first for one in around if one.kind in POSTS and one.begin_ms >= at_ms - BY_HAND_MS), None)
 
 
-def _broken(around: Sequence[Interval], at_ms: int) -> Interval | None:
-    """The step from one meter to another that lies within a person's time of the moment."""
-    ends = (one for one in around if one.kind not in POSTS and one.kind not in NOTES)
-    return next((one for one in ends if one.begin_ms - BY_HAND_MS <= at_ms <= one.end_ms + BY_HAND_MS), None)
+def _step(around: Sequence[Interval], at_ms: int) -> tuple[Reading, Reading] | None:
+    """The two readings between which one meter took the place of another, within a person's time of the moment: as the
+    ledger has it, or as it has not decided yet.
+    """
+    steps = [(one.first, one.last) for one in around if one.kind not in POSTS and one.kind not in NOTES]
+    good = next((one.last for one in reversed(around) if one.kind in POSTS), None)
+    waits = next((one.first for one in around if one.kind is Kind.UNDECIDED), None)
+    if good is not None and waits is not None:
+        steps.append((good, waits))
+    near = (one for one in steps if utc_ms(one[0]) - BY_HAND_MS <= at_ms <= utc_ms(one[1]) + BY_HAND_MS)
+    return next(near, None)
