@@ -2,14 +2,17 @@
 
 import argparse
 import io
+import os
 import random
+import sys
+import termios
 from importlib import import_module
 from pathlib import Path
 
 import pytest
 
 from tallywell.commandline import COMMANDS, PARTS, main
-from tallywell.commandline.calls import Call, fitted, placed
+from tallywell.commandline.calls import Call, fitted, placed, screen_width
 
 TYPED = [name if not part else f"{name} {part}" for name in COMMANDS for part in PARTS.get(name, ("",))]
 SEED = 20261125
@@ -153,3 +156,22 @@ def test_help_fits_the_screen_but_for_flags_that_exclude_one_another(
             lines = capsys.readouterr().out.splitlines()
             assert max(len(line) for line in lines if " | " not in line) <= columns, name
             assert max(map(len, lines)) <= 100, name
+
+
+def test_the_terminal_of_any_stream_gives_the_width(monkeypatch: pytest.MonkeyPatch) -> None:
+    """`tallywell visit --help | head` is read on the same screen."""
+    monkeypatch.delenv("COLUMNS")
+    monkeypatch.setattr(sys, "__stdout__", io.StringIO())
+    monkeypatch.setattr(sys, "__stdin__", None)
+    master, slave = os.openpty()
+    termios.tcsetwinsize(slave, (24, 72))
+    with os.fdopen(slave, "w") as screen:
+        monkeypatch.setattr(sys, "__stderr__", screen)
+        assert screen_width() == 72
+        termios.tcsetwinsize(slave, (24, 200))
+        assert screen_width() == 100
+    os.close(master)
+    monkeypatch.setattr(sys, "__stderr__", io.StringIO())
+    assert screen_width() == 100
+    monkeypatch.setenv("COLUMNS", "0")
+    assert screen_width() == 100

@@ -5,6 +5,7 @@ was gathered so is entered only after a yes.
 import sys
 from collections.abc import Callable, Sequence
 
+from tallywell.commandline.calls import fitted
 from tallywell.commandline.site import called_wrongly
 
 Check = Callable[[str], object]  # raises ValueError with what is wrong
@@ -122,7 +123,7 @@ def _is_right(answer: str, check: Check | None) -> bool:
 
 
 def _wrong(what: str) -> None:
-    print(f"  {what}", file=sys.stderr)
+    print(fitted(f"  {what}"), file=sys.stderr)
 
 
 def _answer(question: str) -> str:

@@ -81,10 +81,15 @@ def laid_out(text: str, width: int) -> str:
 
 
 def screen_width() -> int:
-    """Of the terminal, or what COLUMNS says, at most 100; where nobody knows (a pipe), 100."""
-    import shutil
+    """What COLUMNS says, else of the terminal that any of the three streams has, at most 100; without one, 100."""
+    import os
 
-    return max(40, min(WIDEST, shutil.get_terminal_size((WIDEST, 24)).columns))
+    said = os.environ.get("COLUMNS", "")
+    columns = [int(said)] if said.isdecimal() and int(said) else []
+    for stream in (sys.__stdout__, sys.__stderr__, sys.__stdin__):
+        if not columns and stream is not None and stream.isatty():
+            columns = [os.get_terminal_size(stream.fileno()).columns or WIDEST]
+    return max(40, min([WIDEST, *columns]))
 
 
 def fitted(text: str) -> str:

@@ -6,11 +6,11 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 from tallywell.commandline.asking import Asking
+from tallywell.commandline.calls import fitted
 from tallywell.commandline.kept_words import kept_lines, volume_of
 from tallywell.commandline.site import author, called_wrongly, instant, now_ms, point_named, sound_site
 from tallywell.readings.problems import EdgeFailure
 from tallywell.reports.face import Face
-from tallywell.reports.table import indented
 from tallywell.service.correcting import may_replace, standing
 from tallywell.service.entering import Fate, Statement, enter
 from tallywell.service.files import Loaded
@@ -126,7 +126,7 @@ def corrected(
         named = standing(RecordFolder(loaded.record), options.replaces)
         may_replace(named, options.kind, said, tuple(str(one) for one in points if one), zone)
     except EntryError as wrong:
-        raise called_wrongly("\n".join(indented(f"--replaces: {wrong}"))) from None
+        raise called_wrongly(f"--replaces: {wrong}") from None
     return named.entry.uuid, options.correcting.strip()
 
 
@@ -196,7 +196,7 @@ def entered_as(
     answers of a person were gathered, all is shown (`counts` as volumes, too) and entered only after a yes.
     """
     for one in (*odd, *_odd_of_any(loaded, site, statement)):
-        print("\n".join(indented(f"warning: {one}")), file=sys.stderr)
+        print(fitted(f"warning: {one}"), file=sys.stderr)
     if asking is not None:
         asking.agreed(kept_lines(statement, site, {one.name: one.face for one in counts}))
     uuid, outlook = enter(loaded.record, statement, tuple(site.points))

@@ -91,10 +91,10 @@ def _rate(point: "Point") -> "RateUnit":
 
 
 def _say(sentences: "Iterable[str]") -> None:
-    from tallywell.reports.table import indented
+    from tallywell.commandline.calls import fitted
 
     for sentence in sentences:
-        print("\n".join(indented(sentence)))
+        print(fitted(sentence))
 
 
 def _moment(reader: "Reader", site: "Site", point: "Point", utc_ms: int) -> int:

@@ -161,6 +161,6 @@ def _cells(before: "Fraction | None", after: "Fraction | None", number: "Callabl
 
 
 def _say(sentence: str) -> None:
-    from tallywell.reports.table import indented
+    from tallywell.commandline.calls import fitted
 
-    print("\n".join(indented(sentence)))
+    print(fitted(sentence))

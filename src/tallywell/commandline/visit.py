@@ -54,8 +54,8 @@ def run(options: argparse.Namespace) -> int:
 
 def _compare(loaded: "Loaded", site: "Site", point: "Point", statement: "Statement", uuid: str) -> None:
     """Beside the register around that time, within one step of face and register."""
+    from tallywell.commandline.calls import fitted
     from tallywell.commandline.site import now_ms
-    from tallywell.reports.table import indented
     from tallywell.service.comparing import compared
     from tallywell.service.entering import ask, daemon_runs
     from tallywell.store.database import RecordFolder
@@ -66,7 +66,7 @@ def _compare(loaded: "Loaded", site: "Site", point: "Point", statement: "Stateme
         ask(loaded.record, point.name, statement.author, PATIENCE_S)
     with Reader(RecordFolder(loaded.record)) as reader:
         found = compared(reader, point, statement.about_ms, str(statement.content["shows"]))
-    print("\n".join(indented(f"{point.name}: {found.words}")))
+    print(fitted(f"{point.name}: {found.words}"))
     if found.differs:
         print("if a digit slipped, enter it once more, with the same --at, and with")
         print(f'  --replaces {uuid[:8]} --correcting "a digit slipped"')

@@ -25,10 +25,10 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     from tallywell.commandline.asking import Asking
+    from tallywell.commandline.calls import fitted
     from tallywell.commandline.entry import content_of, entered
     from tallywell.commandline.kept_words import said_of
     from tallywell.commandline.site import author, called_wrongly, sound_site
-    from tallywell.reports.table import indented
     from tallywell.service.correcting import standing
     from tallywell.service.entering import Statement
     from tallywell.stated.content import EntryError, about_ms
@@ -39,8 +39,8 @@ def run(options: argparse.Namespace) -> int:
     try:
         named = standing(RecordFolder(loaded.record), options.entry)
     except EntryError as wrong:
-        raise called_wrongly("\n".join(indented(str(wrong)))) from None
-    print("\n".join(indented(f"{named.said(site.zone)}: {said_of(named.content, site)}")))
+        raise called_wrongly(str(wrong)) from None
+    print(fitted(f"{named.said(site.zone)}: {said_of(named.content, site)}"))
     asking = Asking(options.because)
     because = asking.need(options.because, "--because", "why it is taken back")
     to = str(named.content["to"]) if named.entry.kind == "moved" and "to" in named.content else None

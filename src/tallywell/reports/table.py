@@ -35,13 +35,6 @@ def pairs(rows: Sequence[tuple[str, str]], width: int, indent: int = 2) -> list[
     return lines
 
 
-def indented(sentence: str, width: int = WIDTH) -> list[str]:
-    """A sentence that may begin with blanks, going on below itself by two more."""
-    blanks = len(sentence) - len(sentence.lstrip())
-    first, *rest = wrapped(sentence.lstrip(), width - blanks - 2) or [""]
-    return [" " * blanks + first, *(" " * (blanks + 2) + line for line in rest)]
-
-
 def wrapped(text: str, width: int) -> list[str]:
     """`text` cut at blanks into lines of at most `width`; a word longer than that is cut where it must be."""
     lines: list[str] = []

@@ -14,7 +14,6 @@ from tallywell.ledger.intervals import NOTES, Flag, Interval, Kind, utc_ms
 from tallywell.ledger.judge import allowed
 from tallywell.readings.quantities import Answer, Reading
 from tallywell.reports.face import Face, face_capacity_in_books, in_books
-from tallywell.reports.table import indented
 from tallywell.service.following import followed
 from tallywell.service.held_against import standing_but
 from tallywell.service.ledger_facts import reach_of, rules_of
@@ -72,7 +71,7 @@ def answers(of: Ledger, given: Given, replaces: str | None = None) -> None:
     wrong = _impossible_rounds(of, question, given) if given.rounds is not None else _no_reset(of, question, given)
     if wrong:
         flag = "--reset" if given.rounds is None else "--rounds"
-        raise EntryError("\n".join(indented(f"{flag}: {wrong}")))
+        raise EntryError(f"{flag}: {wrong}")
 
 
 def _not_twice(of: Ledger, one: Interval, replaces: str | None) -> None:
@@ -83,7 +82,7 @@ def _not_twice(of: Ledger, one: Interval, replaces: str | None) -> None:
         name, author = said.uuid[:8], said.author
         why = f"that the total was set back {_span(of, one)} is the answer {name} of {author} already"
         again = f"if that is wrong, answer with --replaces {name} --correcting"
-        raise EntryError("\n".join(indented(f"--at: {why}; {again}")))
+        raise EntryError(f"--at: {why}; {again}")
 
 
 def _holds(one: Interval, at_ms: int) -> bool:
@@ -102,13 +101,13 @@ def _no_question(of: Ledger, here: Sequence[Interval], given: Given) -> Iterator
     at = shown(given.about_ms, of.zone)
     held = next((one for one in here if _holds(one, given.about_ms)), None)
     if held is not None and Flag.SETTLED in held.flags:
-        yield from indented(f"--at: the question around {at} is settled already, {_by_what(of, held)}")
+        yield f"--at: the question around {at} is settled already, {_by_what(of, held)}"
     else:
         why = "no readings enclose it" if held is None else f"{_span(of, held)} is {held.kind.value}"
-        yield from indented(f"--at: no question is open at {of.point.name} at {at}: {why}")
+        yield f"--at: no question is open at {of.point.name} at {at}: {why}"
     yield from open_ones(of, given.about_ms)
     if given.rounds is None:
-        yield from indented(
+        yield (
             "a reset that no reading shows ends the meter's count there; if you know of one, with the counts before "
             "and after it, enter `tallywell changeout` with the same serial number"
         )
@@ -151,7 +150,7 @@ def open_ones(of: Ledger, at_ms: int) -> Iterator[str]:
     yield f"open questions of {of.point.name}:"
     for one in asking:
         counts = f"from {one.opening:,} to {one.last.total.count:,} counts"
-        yield from (f"  {line}" for line in indented(f"{_span(of, one)}, {counts}", 96))
+        yield f"  {_span(of, one)}, {counts}"
         for flag in _ways(of, one):
             yield f"    tallywell settle {of.file} {of.point.name} --at {_inside(of, one)} {flag}"
 
