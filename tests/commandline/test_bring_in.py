@@ -84,6 +84,12 @@ def test_a_workbook_is_known_by_its_name_too(site: Path, capsys: pytest.CaptureF
     assert "this is a workbook" in said
 
 
+def test_thousands_in_quotation_marks_are_a_number(site: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    code, said = called(capsys, "bring-in", site, POINT, table(site, '2026-06-30 10:00,"5,280",,'), "--dry-run")
+    assert code == 0
+    assert "5280 528,000 agrees" in said
+
+
 def test_tabs_part_values_too(site: Path, capsys: pytest.CaptureFixture[str]) -> None:
     file = table(site, "2026-06-30 10:00\t00005280", heading="time\tshows")
     assert "00005280 528,000 agrees" in called(capsys, "bring-in", site, POINT, file, "--dry-run")[1]

@@ -1,6 +1,7 @@
 """Hand readings from a table: each row read, every fault named by line and column (pure)."""
 
 import csv
+import re
 from dataclasses import dataclass
 from fractions import Fraction
 from uuid import NAMESPACE_URL, uuid5
@@ -16,6 +17,8 @@ COLUMNS = ("time", "shows", "by", "note")
 NEEDED = COLUMNS[:2]
 MINUTE_MS = 60_000
 ZIP = b"PK\x03\x04"  # APPNOTE 4.3.7; workbooks are zip archives (ISO/IEC 29500-2, ISO/IEC 26300-2)
+QUOTE = "put the number in quotation marks, or leave its commas out"
+_HEAD, _THOUSANDS = re.compile(r"\d{1,3}\Z"), re.compile(r"\d{3}\Z")
 WORKBOOKS = (".xlsx", ".xlsm", ".xls", ".ods")
 
 
@@ -94,9 +97,20 @@ def _row_of(
     """Cells beyond the heading are most often a note with a comma in it."""
     beyond = [at for at, cell in enumerate(cells) if at >= len(heading) and cell.strip()]
     if beyond:
-        what = f"{cells[beyond[0]]!r} stands behind the last column"
-        return [f"{place}:{beyond[0] + 1}: {what}; put a note that holds a comma in quotation marks"], None
+        what = (
+            f"{cells[beyond[0]]!r} stands behind the last column ({len(cells)} values, the heading has {len(heading)})"
+        )
+        return [f"{place}:{beyond[0] + 1}: {what}; put what holds a comma in quotation marks"], None
+    if torn := _torn_number(cells, heading):
+        return [f"{place}:{torn + 1}: {cells[torn]!r} looks like the thousands of the number before it; {QUOTE}"], None
     return _row(dict(zip(heading, cells, strict=False)), heading, place, face, zone)
+
+
+def _torn_number(cells: list[str], heading: list[str]) -> int:
+    """The cell behind `shows` where a number such as 99,852,000 was torn at its commas; 0: none."""
+    at = heading.index("shows")
+    torn = len(cells) > at + 1 and _HEAD.match(cells[at].strip()) and _THOUSANDS.match(cells[at + 1].strip())
+    return at + 1 if torn else 0
 
 
 def _heading_faults(heading: list[str], file: str) -> list[str]:
