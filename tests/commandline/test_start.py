@@ -49,6 +49,15 @@ def test_help_and_version_import_nothing_dear(words: tuple[str, ...], bare: set[
     assert not (modules_after(*words) - bare) & DEAR
 
 
+# What reads YAML, the record or a line: nothing that a help text needs.
+DEAREST = {"pydantic", "serial", "sqlite3", "yaml", "zoneinfo"}
+
+
+@pytest.mark.parametrize("words", TYPED, ids=" ".join)
+def test_the_help_of_each_command_imports_nothing_of_what_it_does(words: tuple[str, ...], bare: set[str]) -> None:
+    assert not (modules_after(*words, "--help") - bare) & DEAREST
+
+
 @pytest.mark.parametrize("words", TYPED, ids=" ".join)
 def test_the_help_of_each_command_reads_well(words: tuple[str, ...], capsys: pytest.CaptureFixture[str]) -> None:
     with pytest.raises(SystemExit) as ended:

@@ -16,7 +16,7 @@ WIDTH = 100
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
-    from tallywell.commandline.map_file import map_argument
+    from tallywell.commandline.site import map_argument
 
     map_argument(parser, "before")
     map_argument(parser, "after")

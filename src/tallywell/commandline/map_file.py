@@ -1,6 +1,5 @@
 """What the commands about maps begin with: a map from its file, its numbering, its registers as it writes them."""
 
-import argparse
 import sys
 from pathlib import Path
 
@@ -10,10 +9,6 @@ from tallywell.registers.numbering import Numbering, as_written
 from tallywell.registers.quantity import RegisterMap, Table
 from tallywell.service.files import LoadedMap, load_map
 from tallywell.written.located import Document
-
-
-def map_argument(parser: argparse.ArgumentParser, name: str = "map") -> None:
-    parser.add_argument(name, metavar=name.upper(), type=Path, help="the register map (YAML)")
 
 
 def sound_map(path: Path) -> tuple[LoadedMap, RegisterMap]:

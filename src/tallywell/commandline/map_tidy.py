@@ -15,7 +15,7 @@ SUMMARY = "a map in one order and layout, every comment kept"
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
-    from tallywell.commandline.map_file import map_argument
+    from tallywell.commandline.site import map_argument
 
     map_argument(parser)
     parser.add_argument("--write", action="store_true", help="rewrite the file (default: print)")

@@ -12,7 +12,7 @@ SUMMARY = "what words from a meter or a manual mean by a map, and which map woul
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
-    from tallywell.commandline.map_file import map_argument
+    from tallywell.commandline.site import map_argument
 
     map_argument(parser)
     given = parser.add_mutually_exclusive_group(required=True)

@@ -6,13 +6,14 @@ import sys
 from pathlib import Path
 
 from tallywell.commandline.calls import fitted, placed
-from tallywell.service.files import Loaded, load_site
-from tallywell.service.site import Point, Site
 
 TYPE_CHECKING = False  # as in typing, whose import the help would wait for
 if TYPE_CHECKING:
     from collections.abc import Callable
     from datetime import date
+
+    from tallywell.service.files import Loaded
+    from tallywell.service.site import Point, Site
 
 SITE_HELP = "the site file (YAML)"
 
@@ -21,8 +22,14 @@ def site_argument(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("site", metavar="SITE", type=Path, help=SITE_HELP)
 
 
-def sound_site(path: Path) -> tuple[Loaded, Site]:
+def map_argument(parser: argparse.ArgumentParser, name: str = "map") -> None:
+    parser.add_argument(name, metavar=name.upper(), type=Path, help="the register map (YAML)")
+
+
+def sound_site(path: Path) -> "tuple[Loaded, Site]":
     """The site file, read; where it is at fault, its faults are shown and the command ends with 1."""
+    from tallywell.service.files import load_site
+
     loaded = load_site(path)
     if loaded.site is None:
         for problem in loaded.problems:
@@ -33,7 +40,7 @@ def sound_site(path: Path) -> tuple[Loaded, Site]:
     return loaded, loaded.site
 
 
-def point_named(site: Site, name: str) -> Point:
+def point_named(site: "Site", name: str) -> "Point":
     """The point of that name; an unknown one ends the command with 2 and a suggestion."""
     if name in site.points:
         return site.points[name]
@@ -91,7 +98,7 @@ def at_argument(parser: argparse.ArgumentParser, what: str) -> None:
     )
 
 
-def instant(site: Site, text: str | None, flag: str = "--at") -> int | None:
+def instant(site: "Site", text: str | None, flag: str = "--at") -> int | None:
     """UTC ms of a local time as typed; None where none was; a time that cannot be meant ends the command with 2."""
     if text is None:
         return None
@@ -101,7 +108,7 @@ def instant(site: Site, text: str | None, flag: str = "--at") -> int | None:
         raise called_wrongly(f"{flag}: {wrong}") from None
 
 
-def moment_check(site: Site, *, dates: bool = False) -> "Callable[[str], int]":
+def moment_check(site: "Site", *, dates: bool = False) -> "Callable[[str], int]":
     """Reads a local time as typed, or says with ValueError what is wrong. `dates`: a date alone is its first moment."""
     from tallywell.service.local_time import from_ms, parse
 
