@@ -40,7 +40,8 @@ def test_plain_is_exact_and_has_no_needless_digit(value: Decimal) -> None:
 
 
 def test_plain_keeps_a_fraction_that_has_no_decimal_form() -> None:
-    assert plain(Fraction(288, 77)) == "288/77"
+    assert plain(Fraction(288, 77)) == plain(Fraction(288, 77), grouped=True) == "288/77"
+    assert plain(Fraction("30000.25"), grouped=True) == "30,000.25"
 
 
 def test_a_share_never_looks_whole_or_empty_when_it_is_not() -> None:

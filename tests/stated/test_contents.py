@@ -210,7 +210,7 @@ def test_energy_over_a_tested_energy_per_volume() -> None:
     inputs = Inputs(Method.ENERGY, kwh="1,290", kwh_per="430 kWh/acre_foot", tested="2026-05-02")
     found = reckoned(inputs)
     assert found.m3 == 3 * measure("1 acre_foot", "volume").si
-    assert found.sum == "1290 kWh / (430 kWh per acre-foot, tested 2026-05-02) = 3.000 acre-feet"
+    assert found.sum == "1,290 kWh / (430 kWh per acre-foot, tested 2026-05-02) = 3.000 acre-feet"
 
 
 def test_an_estimate_comes_back_with_its_inputs_and_its_reason() -> None:

@@ -5,7 +5,7 @@ from collections.abc import Mapping
 from fractions import Fraction
 
 from tallywell.reports.dates import duration
-from tallywell.reports.decimals import decimal, plain
+from tallywell.reports.decimals import plain
 from tallywell.reports.face import Face, face_count
 from tallywell.reports.shown_units import WORDS
 from tallywell.reports.table import WIDTH, pairs
@@ -63,10 +63,7 @@ def kept_lines(statement: Statement, site: Site, faces: Mapping[str, Face]) -> l
 def volume_of(face: Face, shows: str) -> str:
     """The volume that digits of a face stand for: "9,402,700 US gal"."""
     volume = face_count(face, shows) * face.one_count.number
-    text = plain(volume)
-    _, _, decimals = text.partition(".")
-    number = text if "/" in text else decimal(volume, len(decimals))
-    return f"{number} {WORDS.get(face.one_count.unit, face.one_count.unit)}"
+    return f"{plain(volume, grouped=True)} {WORDS.get(face.one_count.unit, face.one_count.unit)}"
 
 
 def content_shown(content: Content) -> Content:

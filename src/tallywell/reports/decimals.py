@@ -17,7 +17,7 @@ def rounded(value: Fraction, places: int) -> Fraction:
     return Fraction(round(value * 10**places), 10**places)
 
 
-def plain(value: Fraction) -> str:
+def plain(value: Fraction, *, grouped: bool = False) -> str:
     """A number as short as it can be written exactly; one without a finite decimal form keeps its bar (288/77)."""
     twos_and_fives, places = value.denominator, 0
     while twos_and_fives % 10 == 0:
@@ -29,7 +29,7 @@ def plain(value: Fraction) -> str:
             places += 1
     if twos_and_fives != 1:
         return f"{value.numerator}/{value.denominator}"
-    return decimal(value, places, grouped=False)
+    return decimal(value, places, grouped=grouped)
 
 
 def per_cent(share: Fraction, places: int = 1) -> str:

@@ -140,15 +140,16 @@ def _by_hours(inputs: Inputs) -> Reckoned:
     hours, rate = _number(inputs.hours, "hours"), _measure(inputs.rate, "rate", "flow rate")
     m3 = hours * 3600 * _not_negative(rate.si, "rate")
     return Reckoned(
-        m3, f"{plain(hours)} h x {_shown(rate)}, {_tested(inputs)}, = {_in_words(m3, _volume_of(rate.unit))}"
+        m3,
+        f"{plain(hours, grouped=True)} h x {_shown(rate)}, {_tested(inputs)}, = {_in_words(m3, _volume_of(rate.unit))}",
     )
 
 
 def _by_energy(inputs: Inputs) -> Reckoned:
     kwh, (each, unit) = _number(inputs.kwh, "kwh"), _per_volume(inputs.kwh_per or "")
     m3 = kwh / each * VOLUMES[unit]
-    per = f"{plain(each)} kWh per {unit.replace('_', '-')}"
-    return Reckoned(m3, f"{plain(kwh)} kWh / ({per}, {_tested(inputs)}) = {_in_words(m3, unit)}")
+    per = f"{plain(each, grouped=True)} kWh per {unit.replace('_', '-')}"
+    return Reckoned(m3, f"{plain(kwh, grouped=True)} kWh / ({per}, {_tested(inputs)}) = {_in_words(m3, unit)}")
 
 
 def _per_volume(text: str) -> tuple[Fraction, str]:
@@ -211,4 +212,4 @@ def _in_words(m3: Fraction, unit: str) -> str:
 
 
 def _shown(of: Measure) -> str:
-    return f"{plain(of.number)} {WORDS.get(of.unit, of.unit)}"
+    return f"{plain(of.number, grouped=True)} {WORDS.get(of.unit, of.unit)}"
