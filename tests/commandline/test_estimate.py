@@ -48,6 +48,7 @@ def test_a_span_that_was_read_in_part_or_not_at_all(site: Path, capsys: pytest.C
         (("--kwh", "3", "--kwh-per", "430", "--tested", "2026-05-02"), "--kwh-per: '430' is no energy for a volume"),
         (("--volume", "500"), "--volume: '500' is not a number with a unit"),
         (("--same-span-of", "2026"), "--same-span-of: the span of 2026 is, or overlaps, the one to estimate"),
+        (("--same-span-of", "0"), "--same-span-of: '0' is no year; write it as 2025"),
         (("--same-span-of", "2025"), "--same-span-of: nothing was metered"),
         ((), "--volume, --hours, --kwh or --same-span-of is missing: say how it is reckoned"),
     ],

@@ -55,6 +55,7 @@ def test_it_is_entered_with_its_reason_and_a_second_look_knows_it(
         (("--from", "2026-06-30", "--to", "2026-07-01 04:00", "--shift", "1 h"), "--from: '2026-06-30' has no time of"),
         (("--from", "2026-06-30 20:00", "--to", "4", "--shift", "1 h"), "--to: '4' is not a time"),
         ((*STRETCH, "--shift", "1"), "--shift: '1' is not a number with a unit"),
+        ((*STRETCH, "--shift", "90000000 day"), "--shift: '90000000 day' is more than 100 years; look at the unit"),
         ((*STRETCH, "--shift", "0 h"), "--shift: say by how much the dates were wrong"),
         ((*STRETCH, "--shift", "1 h", "--within", "x"), "--within: 'x' is not a number with a unit"),
         (("--from", "2020-06-30 20:00", "--to", "2020-07-01 04:00", "--shift", "1 h"), "no row of the record lies in"),

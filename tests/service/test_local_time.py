@@ -38,6 +38,9 @@ def test_times_as_people_write_them(text: str, expected: int) -> None:
         ("25:00", "not a time"),
         ("noon", "14:05"),
         ("2026-02-30 10:00", "not a time"),
+        ("2026-02-28", "has no time of day"),
+        ("0001-01-01 00:00", "look at the year"),
+        ("9999-12-31 23:00", "look at the year"),
     ],
 )
 def test_a_time_that_cannot_be_meant_is_refused_with_the_way_out(text: str, word: str) -> None:

@@ -13,6 +13,7 @@ Your own permit and agency decide which estimates they accept.
 """
 
 import argparse
+import re
 import sys
 
 TYPE_CHECKING = False  # as in typing, whose import the help would wait for
@@ -57,7 +58,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--kwh", metavar="N", help="energy used")
     parser.add_argument("--kwh-per", metavar="RATIO", help='tested energy for a volume, "430 kWh/acre_foot"')
     parser.add_argument("--tested", metavar="DATE", help="when rate or energy were tested")
-    parser.add_argument("--same-span-of", metavar="YEAR", type=int, help="the year whose same span it takes")
+    parser.add_argument("--same-span-of", metavar="YEAR", help="the year whose same span it takes")
     parser.add_argument("--because", metavar="TEXT", help="why an estimate is needed")
     author_argument(parser)
     replacing_arguments(parser)
@@ -150,8 +151,7 @@ def _inputs(options: argparse.Namespace, asking: "Asking", loaded: "Loaded", poi
 
     way = _way(options, asking)
     if way == OTHER_YEAR:
-        year = None if options.same_span_of is None else str(options.same_span_of)
-        year = asking.need(year, "--same-span-of", "the year whose same span it takes", int)
+        year = asking.need(options.same_span_of, "--same-span-of", "the year whose same span it takes", _check_year)
         return _other_year(int(year), loaded, point, span)
     method = {"volume": Method.VOLUME, "hours": Method.HOURS, "kwh": Method.ENERGY}[way]
     texts = {
@@ -161,6 +161,11 @@ def _inputs(options: argparse.Namespace, asking: "Asking", loaded: "Loaded", poi
     hours = texts.get("hours"), texts.get("rate")
     energy = texts.get("kwh"), texts.get("kwh_per")
     return Inputs(method, texts.get("volume"), *hours, *energy, texts.get("tested"))
+
+
+def _check_year(text: str) -> None:
+    if not re.match(r"\s*(19|20)\d\d\s*\Z", text):
+        raise ValueError(f"{text!r} is no year; write it as 2025")
 
 
 def _flag(name: str) -> str:

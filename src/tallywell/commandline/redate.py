@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from tallywell.service.site import Site
     from tallywell.stated.content import Content
 
+LONGEST_MS = 100 * 366 * 86_400_000
 SUMMARY = "put dates right that a wrong clock gave"
 
 
@@ -126,4 +127,7 @@ def _span_ms(text: str) -> int:
     from tallywell.readings.units import measure
 
     spaced = re.sub(r"(?<=\d)(?=[a-z])", " ", text.strip())
-    return int(measure(spaced, "duration").si * 1000)
+    found = int(measure(spaced, "duration").si * 1000)
+    if abs(found) > LONGEST_MS:
+        raise ValueError(f"{text!r} is more than 100 years; look at the unit")
+    return found

@@ -115,29 +115,23 @@ def _period(options: argparse.Namespace) -> "Period":
 
 
 def _seasons(text: str) -> "Period":
+    from tallywell.commandline.site import day_of
     from tallywell.ledger.periods import seasons
 
-    return seasons([_read_date(each.strip()) for each in text.split(",")])
+    return seasons([day_of(each) for each in text.split(",")])
 
 
 def _day(option: str, text: str | None) -> "date":
+    from tallywell.commandline.site import day_of
+
     if text is None:
         raise ValueError(
             f"{option} is missing; a range needs --from and --to, such as --from 2026-07-01 --to 2026-07-15"
         )
     try:
-        return _read_date(text)
+        return day_of(text)
     except ValueError as wrong:
         raise ValueError(f"{option}: {wrong}") from None
-
-
-def _read_date(text: str) -> "date":
-    from datetime import date
-
-    try:
-        return date.fromisoformat(text)
-    except ValueError:
-        raise ValueError(f"{text!r} is no date; write it as 2026-07-01") from None
 
 
 def _known_unit(unit: str | None) -> None:

@@ -123,10 +123,15 @@ def day_of(text: str) -> "date":
     """A local date as typed; ValueError says what is wrong."""
     from datetime import date
 
+    from tallywell.service.local_time import YEARS
+
     try:
-        return date.fromisoformat(text.strip())
+        found = date.fromisoformat(text.strip())
     except ValueError:
         raise ValueError(f"{text!r} is no date; write it as 2026-07-01") from None
+    if found.year not in YEARS:
+        raise ValueError(f"{text!r} is no date that can be meant; look at the year")
+    return found
 
 
 def now_ms() -> int:

@@ -4,6 +4,7 @@ import re
 from datetime import UTC, date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
+YEARS = range(1900, 2200)  # before, no meter had a register; far dates are slips, and overflow calendars
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _DATE = re.compile(r"\d{4}-\d{2}-\d{2}\Z")
 _TIME = re.compile(r"(?:(\d{4}-\d{2}-\d{2})[T ])?(\d{1,2}):(\d{2})(?::(\d{2}))?(Z|[+-]\d{2}:\d{2})?\Z")
@@ -44,6 +45,8 @@ def parse(text: str, zone: ZoneInfo, today: date) -> int:
         moment = datetime.fromisoformat(iso)
     except ValueError as why:
         raise ValueError(f"{text!r} is not a time ({why})") from None
+    if moment.year not in YEARS:
+        raise ValueError(f"{text!r} is not a time that a meter was read at; look at the year")
     return to_ms(moment) if moment.tzinfo else _local_ms(moment, zone, text)
 
 
