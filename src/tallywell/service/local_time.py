@@ -46,7 +46,7 @@ def parse(text: str, zone: ZoneInfo, today: date) -> int:
     except ValueError as why:
         raise ValueError(f"{text!r} is not a time ({why})") from None
     if moment.year not in YEARS:
-        raise ValueError(f"{text!r} is not a time that a meter was read at; look at the year")
+        raise ValueError(f"{text!r} is no time that can be meant; look at the year")
     return to_ms(moment) if moment.tzinfo else _local_ms(moment, zone, text)
 
 
