@@ -184,7 +184,7 @@ def test_a_table_that_is_none_is_said_to_be_so(site: Path, content: bytes, fault
     table.write_bytes(content)
     code, told = said("bring-in", site, "north", table)
     assert code in (1, 2)
-    assert fault in told
+    assert fault in " ".join(told.split())  # the folder's name decides where its lines break
 
 
 def talk(words: list[str], answers: list[str]) -> tuple[int, str]:
